@@ -1,0 +1,175 @@
+"""The whole way, read top to bottom: compile the profile, run the kernels, hand out scans."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from flatten.cloud import Array, Cloud, as_cloud
+from flatten.errors import AttitudeError, FlattenError
+from flatten.kernels.accept import accept
+from flatten.kernels.answer import answer, measure
+from flatten.kernels.sweep import RETURNS_SKIPPED, RETURNS_SWALLOWED, sweep
+from flatten.plan import Plan, make_plan
+from flatten.profile import Profile
+from flatten.returns import lay_out
+from flatten.scan import FIELDS, Counts, Scan
+from flatten.tables import Tables
+
+
+class Flattener:
+    """Flattens clouds by one profile; everything that can be done ahead is done here, once.
+
+    Parameters
+    ----------
+    profile:
+        What to do.
+    fields:
+        Which arrays of a `Scan` to fill, out of `flatten.scan.FIELDS`; all if None. What is not
+        asked for is None in the scan and costs nothing. The values do not depend on what else is asked for.
+
+    One flattener serves one thread at a time (a second call while one runs raises FlattenError);
+    several flatteners are independent, and the kernels run without the interpreter's lock.
+    """
+
+    def __init__(self, profile: Profile, fields: Iterable[str] | None = None) -> None:
+        self.profile = profile
+        self.fields = frozenset(FIELDS if fields is None else fields)
+        unknown = self.fields - set(FIELDS)
+        if unknown:
+            raise FlattenError(f"unknown fields {', '.join(sorted(unknown))}: known are {', '.join(FIELDS)}")
+        self._plan: Plan = make_plan(profile)
+        clear_told = profile.clear is not None and bool(self.fields & {"ranges", "states"})
+        self._tables = Tables(self._plan, clear_told or bool(self.fields & {"clear_from", "clear_to"}))
+        self._busy = threading.Lock()
+        self._run(as_cloud(np.empty((0, 3), np.float32)), None)  # compiles, or loads what was compiled
+
+    def flatten(self, cloud: Any, attitude: Sequence[float] | None = None) -> dict[str, Scan]:
+        """Flatten one cloud into a scan a slice, by the slices' names.
+
+        Parameters
+        ----------
+        cloud:
+            A `Cloud`, an (N, 3+) float array (x, y, z in metres, sensor frame; a fourth column is
+            the intensity), or an object laid out like a standard point-cloud message, which is read
+            where it lies. No returns at all is a valid frame: every bin UNSEEN.
+        attitude:
+            (roll, pitch) of the body in radians at the time of the cloud (REP 103: roll > 0 left
+            side up, pitch > 0 nose down); None for level. Ignored with `level: body`.
+
+        Raises CloudError or AttitudeError for what is not one.
+        """
+        if not self._busy.acquire(blocking=False):
+            raise FlattenError("this Flattener is busy in another thread: give each thread its own")
+        try:
+            return self._run(as_cloud(cloud), checked_attitude(attitude))
+        finally:
+            self._busy.release()
+
+    def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Scan]:
+        plan, tables = self._plan, self._tables
+        returns = lay_out(cloud)
+        tables.reset(len(cloud))
+        level_from_sensor = (plan.level_from_body(attitude) @ plan.body_from_sensor)[:3].copy()
+        sweep(
+            returns.sources, returns.code, returns.layout, returns.columns, len(cloud),
+            level_from_sensor, plan.body_from_sensor[:3], plan.zones, plan.slices,
+            plan.first_turn, plan.span, plan.near_square, plan.far_square,
+            plan.smallest, plan.drop, 1.0 / plan.cell, plan.edges, *tables.for_sweep(),
+        )  # fmt: skip
+        self._accept()
+        scans = {}
+        for s, name in enumerate(self.profile.slices):
+            states, stretches = self._answer(s)
+            scan_ranges, heights = self._measure(s, states, returns, level_from_sensor)
+            scans[name] = self._scan(s, name, cloud, states, stretches, scan_ranges, heights)
+        return scans
+
+    def _accept(self) -> None:
+        plan, t = self._plan, self._tables
+        t.closest[:] = t.ends  # where every return is accepted
+        t.closest[t.in_lists] = np.inf
+        for number, s in enumerate(t.in_lists):
+            accept(
+                s, plan.slices, plan.span >= 4.0, plan.near_square, plan.far_square,
+                number, t.listed[number], *t.for_accept(),
+            )  # fmt: skip
+
+    def _answer(self, s: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.float32]]:
+        plan, t = self._plan, self._tables
+        states = np.empty(t.bins, np.uint8)
+        stretches = np.zeros((2, t.bins), np.float32)
+        answer(
+            s, t.best, t.closest, t.ends, t.doubtful, t.dropped, t.blocked, t.masks, plan.cell,
+            plan.near_square, plan.far_square, plan.clear_from, plan.clear_to, states, stretches,
+        )  # fmt: skip
+        return states, stretches
+
+    def _measure(
+        self, s: int, states: npt.NDArray[np.uint8], returns: Any, level_from_sensor: npt.NDArray[np.float64]
+    ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+        bins = self._tables.bins
+        ranges = np.empty(bins if "ranges" in self.fields else 0, np.float32)
+        heights = np.empty(bins if "heights" in self.fields else 0, np.float32)
+        measure(
+            s, states, self._tables.winner, returns.sources, returns.code, returns.layout,
+            returns.columns, level_from_sensor, self.profile.reach.far, ranges, heights,
+        )  # fmt: skip
+        return ranges, heights
+
+    def _scan(
+        self,
+        s: int,
+        name: str,
+        cloud: Cloud,
+        states: npt.NDArray[np.uint8],
+        stretches: npt.NDArray[np.float32],
+        ranges: npt.NDArray[np.float32],
+        heights: npt.NDArray[np.float32],
+    ) -> Scan:
+        plan, t, asked = self._plan, self._tables, self.fields
+        skipped, swallowed = int(t.tally[RETURNS_SKIPPED]), int(t.tally[RETURNS_SWALLOWED])
+        return Scan(
+            name=name, first=plan.first, step=plan.step, bins=t.bins,
+            near=self.profile.reach.near, far=self.profile.reach.far,
+            counts=Counts(len(cloud), skipped, swallowed, int(t.hits[s].sum())),
+            ranges=ranges if "ranges" in asked else None,
+            states=states if "states" in asked else None,
+            bearings=plan.bearings.copy() if "bearings" in asked else None,
+            heights=heights if "heights" in asked else None,
+            intensities=intensities_of(cloud.intensity, states, t.winner[s]) if "intensities" in asked else None,
+            hits=t.hits[s].copy() if "hits" in asked else None,
+            clear_from=stretches[0] if "clear_from" in asked else None,
+            clear_to=stretches[1] if "clear_to" in asked else None,
+        )  # fmt: skip
+
+
+def checked_attitude(attitude: Sequence[float] | None) -> tuple[float, float] | None:
+    """Give the attitude as two floats, or None; raise AttitudeError for anything else."""
+    if attitude is None:
+        return None
+    try:
+        roll, pitch = (float(angle) for angle in attitude)
+    except (TypeError, ValueError) as error:
+        raise AttitudeError(f"attitude {attitude!r}: wanted (roll, pitch), two angles in radians") from error
+    if not (abs(roll) <= math.pi / 2 and abs(pitch) <= math.pi / 2):  # also false for NaN
+        raise AttitudeError(
+            f"attitude ({roll}, {pitch}): allowed are −π/2 … π/2 radians each; are these degrees?"
+        )
+    return roll, pitch
+
+
+def intensities_of(
+    intensity: Array | None, states: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float32]:
+    """Intensity of the HIT returns (bins,), NaN elsewhere and where the cloud has none."""
+    out = np.full(states.size, np.nan, np.float32)
+    if intensity is not None and intensity.size:
+        hit = np.flatnonzero(states == 1)
+        out[hit] = intensity[np.unravel_index(winner[hit], intensity.shape)]
+    return out

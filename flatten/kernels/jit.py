@@ -1,0 +1,30 @@
+"""How kernels are compiled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import numba
+
+from flatten.kernels.cache import KernelCache
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
+"""No fastmath: its no-NaN promise makes a NaN in a cloud undefined behaviour. The numpy error model
+drops the division checks that keep loops from being vectorised."""
+
+
+def kernel(function: Function) -> Function:
+    """Compile what the library calls: on first use, and kept on disk."""
+    compiled: Any = numba.njit(**OPTIONS)(function)
+    if compiled is not function:  # with NUMBA_DISABLE_JIT=1 it is the plain function
+        compiled._cache = KernelCache(function)
+    return compiled  # type: ignore[no-any-return]
+
+
+def part(function: Function) -> Function:
+    """Compile what only kernels call: it becomes part of them and of what they keep."""
+    compiled: Function = numba.njit(**OPTIONS)(function)
+    return compiled

@@ -1,0 +1,184 @@
+"""What the beams passed: where an empty bin is known to be free, and not merely empty.
+
+Each return is the end of a beam from the sensor S. On its way to the end P the beam crosses the
+heights between which an object would have stopped it; there, and only there, its bin is witnessed:
+
+      z
+      │ S                             bottom + rise·r ≤ z ≤ min(top, bottom + rise·r + smallest)
+      │  ╲·
+    ──┼───╲──·────────────────────    upper height
+      │    ╲▒▒▒▒·
+      │     ╲▒▒▒▒▒▒▒·                 ▒ witnessed
+    ──┼──────╲──────────·─────────    bottom
+      └───────╲─────────────·─────── r
+              P₁            P₂
+
+The beam is the segment S + t·(P − S), t in [0, 1]. With S off the fan's axis (a body that leans), its
+distance from the axis is r(t) = √(p² + L²(t − tₚ)²): p the closest approach, reached at tₚ, L the
+horizontal length. Only the part that runs outward is used. As L(t − tₚ) ≤ r(t) ≤ p + L(t − tₚ), both
+heights are bounded by straight lines on the safe side, and a clipped interval of t remains, in which
+bin after bin is walked: what is witnessed counts for the bin in which the beam runs there, not
+for the bin in which it ends.
+
+Distances are kept as one bit a cell; a cell counts only if one beam passes all of it.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from flatten.kernels.gate import BOTTOM, RISE, TOP
+from flatten.kernels.jit import part
+from flatten.kernels.place import SKIPPED
+
+Numbers = npt.NDArray[np.float64]
+Masks = npt.NDArray[np.uint64]
+
+CELL_BITS = 64
+ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
+
+
+@part
+def clip(offset: float, slope: float, low: float, high: float) -> tuple[float, float]:
+    """Narrow [low, high] to where offset + slope·t ≥ 0; an empty interval has high < low."""
+    if slope > 0.0:
+        root = -offset / slope
+        return (root, high) if root > low else (low, high)
+    if slope < 0.0:
+        root = -offset / slope
+        return (low, root) if root < high else (low, high)
+    return (low, high) if offset >= 0.0 else (1.0, 0.0)
+
+
+@part
+def mark(low: float, high: float, cells_per_metre: float, s: int, b: int, masks: Masks) -> None:
+    """Set the bits of the cells of bin b that lie wholly in the distances [low, high]."""
+    n_cells = masks.shape[2] * CELL_BITS
+    if low * cells_per_metre > n_cells:
+        return
+    a = math.ceil(low * cells_per_metre)
+    z = n_cells if high * cells_per_metre > n_cells else math.floor(high * cells_per_metre)
+    for word in range(a // CELL_BITS, (z + CELL_BITS - 1) // CELL_BITS):
+        from_bit, to_bit = a - word * CELL_BITS, z - word * CELL_BITS
+        from_bit = from_bit if from_bit > 0 else 0
+        to_bit = to_bit if to_bit < CELL_BITS else CELL_BITS
+        if to_bit > from_bit:
+            masks[s, b, word] |= (ALL >> np.uint64(CELL_BITS - (to_bit - from_bit))) << np.uint64(from_bit)
+
+
+@part
+def clip_heights(
+    sensor: Numbers,
+    z_end: float,
+    length: float,
+    p: float,
+    t_p: float,
+    slices: Numbers,
+    s: int,
+    smallest: float,
+    drop: float,
+) -> tuple[float, float]:
+    """Interval of t in which the beam runs outward and between the two heights, safely rounded."""
+    z, dz = sensor[2], z_end - sensor[2]
+    bottom, top, rise = slices[s, BOTTOM], slices[s, TOP], slices[s, RISE]
+    low, high = t_p if t_p > 0.0 else 0.0, 1.0
+    low, high = clip(z - bottom - rise * (p - length * t_p), dz - rise * length, low, high)
+    low, high = clip(top - z, -dz, low, high)
+    low, high = clip(bottom + smallest - rise * length * t_p - z, rise * length - dz, low, high)
+    if z_end < -drop:  # what lies past the floor plane is beyond an edge
+        low, high = clip(z, dz, low, high) if z > 0.0 else (1.0, 0.0)
+    return low, high
+
+
+@part
+def distance(t: float, p: float, length: float, t_p: float) -> float:
+    """Distance of the beam from the fan's axis at t."""
+    outward = length * (t - t_p)
+    return math.sqrt(p * p + outward * outward)
+
+
+@part
+def walk(
+    sensor: Numbers,
+    dx: float,
+    dy: float,
+    length: float,
+    p: float,
+    t_p: float,
+    low: float,
+    high: float,
+    b: int,
+    cells_per_metre: float,
+    edges: Numbers,
+    full: bool,
+    s: int,
+    masks: Masks,
+) -> None:
+    """Mark the beam's interval [low, high] of t in every bin that it runs through, from its end inward."""
+    n_bins = masks.shape[1]
+    side = sensor[0] * dy - sensor[1] * dx  # > 0: the bearing grows outward
+    t_high = 1.0
+    for _ in range(n_bins):
+        inner = b if side > 0.0 else b + 1
+        ex, ey = edges[inner, 0], edges[inner, 1]
+        across = ex * dy - ey * dx
+        t_edge = -(ex * sensor[1] - ey * sensor[0]) / across if across != 0.0 else t_p
+        ahead = ex * (sensor[0] + t_edge * dx) + ey * (sensor[1] + t_edge * dy)
+        if ahead <= 0.0:  # it runs in this bin from its closest approach on
+            t_edge = t_p
+        if t_edge > t_high:
+            t_edge = t_high
+        a, z = t_edge if t_edge > low else low, t_high if t_high < high else high
+        if z > a:
+            mark(distance(a, p, length, t_p), distance(z, p, length, t_p), cells_per_metre, s, b, masks)
+        if t_edge <= low or distance(t_edge, p, length, t_p) * cells_per_metre < 1.0:
+            return
+        t_high = t_edge
+        b += -1 if side > 0.0 else 1
+        if full:
+            b = b % n_bins
+        elif b < 0 or b >= n_bins:
+            return
+
+
+@part
+def witness(
+    n: int,
+    placed: Numbers,
+    bins: npt.NDArray[np.int32],
+    fates: npt.NDArray[np.uint8],
+    sensor: Numbers,
+    slices: Numbers,
+    s: int,
+    smallest: float,
+    drop: float,
+    cells_per_metre: float,
+    edges: Numbers,
+    full: bool,
+    masks: Masks,
+) -> None:
+    """Mark in `masks` (slices, bins, words) what the beams of a block of n witness for slice s.
+
+    `placed` (3, …) are the ends and `sensor` (3,) the start of the beams, in level axes about the
+    fan's origin. A return that a blind zone swallowed ends its beam like any other.
+    """
+    for j in range(n):
+        if bins[j] < 0 or fates[j] == SKIPPED:
+            continue
+        dx, dy = placed[0, j] - sensor[0], placed[1, j] - sensor[1]
+        square = dx * dx + dy * dy
+        if not 1e-12 < square < 1e12:  # straight up or down, or not a distance of this world
+            continue
+        length = math.sqrt(square)
+        t_p = -(sensor[0] * dx + sensor[1] * dy) / square
+        p = abs(sensor[0] * dy - sensor[1] * dx) / length
+        low, high = clip_heights(sensor, placed[2, j], length, p, t_p, slices, s, smallest, drop)
+        if high <= low:
+            continue
+        if p == 0.0:
+            mark(length * (low - t_p), length * (high - t_p), cells_per_metre, s, bins[j], masks)
+        else:
+            walk(sensor, dx, dy, length, p, t_p, low, high, bins[j], cells_per_metre, edges, full, s, masks)
