@@ -6,22 +6,30 @@
     scans = flattener.flatten(flatten.read_cloud("aisle.pcd"), attitude=(roll, pitch))
 
 Metres, seconds and radians throughout; only the profile file speaks of degrees.
+
+Names are loaded when they are first used, so that the command line answers `--help` without the
+compiler; `from flatten import …` and `flatten.…` work alike.
 """
 
-from flatten.cloud import Cloud
-from flatten.errors import (
-    AttitudeError,
-    CloudError,
-    FlattenError,
-    MissingPartError,
-    OutputError,
-    ProfileError,
-)
-from flatten.files import read_cloud
-from flatten.flattener import Flattener
-from flatten.profile import Profile
-from flatten.scan import Counts, Scan, State
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from flatten.version import __version__
+
+if TYPE_CHECKING:
+    from flatten.cloud import Cloud
+    from flatten.errors import (
+        AttitudeError,
+        CloudError,
+        FlattenError,
+        MissingPartError,
+        OutputError,
+        ProfileError,
+    )
+    from flatten.files import read_cloud
+    from flatten.flattener import Flattener
+    from flatten.profile import Profile
+    from flatten.scan import Counts, Scan, State
 
 __all__ = [
     "AttitudeError",
@@ -39,3 +47,42 @@ __all__ = [
     "__version__",
     "read_cloud",
 ]
+
+_HOMES = {
+    **dict.fromkeys(
+        (
+            "AttitudeError",
+            "CloudError",
+            "FlattenError",
+            "MissingPartError",
+            "OutputError",
+            "ProfileError",
+        ),
+        "errors",
+    ),
+    **dict.fromkeys(("Counts", "Scan", "State"), "scan"),
+    "Cloud": "cloud",
+    "Flattener": "flattener",
+    "Profile": "profile",
+    "read_cloud": "files",
+}
+"""In which module each name of the library lives; the imports above say the same to type checkers."""
+
+_ROOMS = ("cloud", "errors", "files", "flattener", "frames", "profile", "scan", "scene", "warmup")
+"""Modules that `flatten.…` reaches without an import of their own."""
+
+
+def __getattr__(name: str) -> Any:
+    """Load a name, or a module, when it is first asked for (PEP 562)."""
+    if name in _HOMES:
+        value = getattr(import_module(f"flatten.{_HOMES[name]}"), name)
+        globals()[name] = value
+        return value
+    if name in _ROOMS:
+        return import_module(f"flatten.{name}")
+    raise AttributeError(f"module 'flatten' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """List what there is, loaded or not."""
+    return sorted({*globals(), *__all__, *_ROOMS})

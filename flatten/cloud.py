@@ -39,19 +39,20 @@ class Cloud:
     """Where it came from, for messages and records."""
 
     def __post_init__(self) -> None:
+        who = self.name or "cloud"
         for axis in "xyz":
             part = getattr(self, axis)
             if not isinstance(part, np.ndarray) or part.dtype.kind not in "fiu":
-                raise CloudError(f"{self.name or 'cloud'}: {axis} must be an array of plain numbers")
-            if part.shape != self.x.shape or part.ndim not in (1, 2):
-                raise CloudError(
-                    f"{self.name or 'cloud'}: x, y and z must share one shape, (N,) or (rows, columns)"
-                )
+                raise CloudError(f"{who}: {axis} is no array of plain numbers: convert it to floats")
+        shapes = [part.shape for part in (self.x, self.y, self.z)]
+        if len(set(shapes)) > 1 or self.x.ndim not in (1, 2):
+            raise CloudError(
+                f"{who}: x, y and z have shapes {', '.join(map(str, shapes))}: "
+                "they must share one shape, (N,) or (rows, columns)"
+            )
         for part in (self.intensity, self.time):
             if part is not None and (not isinstance(part, np.ndarray) or part.shape != self.x.shape):
-                raise CloudError(
-                    f"{self.name or 'cloud'}: intensity and time must be arrays with the shape of x"
-                )
+                raise CloudError(f"{who}: intensity and time: they must be arrays with the shape of x")
 
     def __len__(self) -> int:
         """Count the returns, good or not."""

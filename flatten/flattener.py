@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from flatten.cloud import Array, Cloud, as_cloud
+from flatten.cloud import Cloud, as_cloud
 from flatten.errors import AttitudeError, FlattenError
 from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer, measure
@@ -18,7 +18,7 @@ from flatten.kernels.sweep import RETURNS_SKIPPED, RETURNS_SWALLOWED, sweep
 from flatten.plan import Plan, make_plan
 from flatten.profile import Profile
 from flatten.returns import lay_out
-from flatten.scan import FIELDS, Counts, Scan
+from flatten.scan import FIELDS, Counts, Scan, State
 from flatten.tables import Tables
 
 
@@ -44,8 +44,8 @@ class Flattener:
         if unknown:
             raise FlattenError(f"unknown fields {', '.join(sorted(unknown))}: known are {', '.join(FIELDS)}")
         self._plan: Plan = make_plan(profile)
-        clear_told = profile.clear is not None and bool(self.fields & {"ranges", "states"})
-        self._tables = Tables(self._plan, clear_told or bool(self.fields & {"clear_from", "clear_to"}))
+        needs_witness = self.fields & {"ranges", "states", "clear_from", "clear_to"}
+        self._tables = Tables(self._plan, witnessing=profile.clear is not None and bool(needs_witness))
         self._busy = threading.Lock()
         self._run(as_cloud(np.empty((0, 3), np.float32)), None)  # compiles, or loads what was compiled
 
@@ -94,7 +94,7 @@ class Flattener:
         plan, t = self._plan, self._tables
         t.closest[:] = t.ends  # where every return is accepted
         t.closest[t.in_lists] = np.inf
-        for number, s in enumerate(t.in_lists):
+        for number, s in enumerate(t.in_lists.tolist()):
             accept(
                 s, plan.slices, plan.span >= 4.0, plan.near_square, plan.far_square,
                 number, t.listed[number], *t.for_accept(),
@@ -142,7 +142,7 @@ class Flattener:
             states=states if "states" in asked else None,
             bearings=plan.bearings.copy() if "bearings" in asked else None,
             heights=heights if "heights" in asked else None,
-            intensities=intensities_of(cloud.intensity, states, t.winner[s]) if "intensities" in asked else None,
+            intensities=intensities_of(cloud, states, t.winner[s]) if "intensities" in asked else None,
             hits=t.hits[s].copy() if "hits" in asked else None,
             clear_from=stretches[0] if "clear_from" in asked else None,
             clear_to=stretches[1] if "clear_to" in asked else None,
@@ -165,11 +165,11 @@ def checked_attitude(attitude: Sequence[float] | None) -> tuple[float, float] | 
 
 
 def intensities_of(
-    intensity: Array | None, states: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]
+    cloud: Cloud, states: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.float32]:
     """Intensity of the HIT returns (bins,), NaN elsewhere and where the cloud has none."""
     out = np.full(states.size, np.nan, np.float32)
-    if intensity is not None and intensity.size:
-        hit = np.flatnonzero(states == 1)
-        out[hit] = intensity[np.unravel_index(winner[hit], intensity.shape)]
+    if cloud.intensity is not None and cloud.intensity.size:
+        hit = np.flatnonzero(states == State.HIT)
+        out[hit] = cloud.intensity[np.unravel_index(winner[hit], cloud.intensity.shape)]
     return out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -80,9 +81,11 @@ def make_plan(profile: Profile) -> Plan:
         near_square=least_square(reach.near),
         far_square=greatest_square(reach.far),
         slices=np.array([slice_row(s) for s in profile.slices.values()]),
-        zones=np.array([zone_row(z, profile.mount) for z in profile.blind_zones]).reshape(-1, zone_rows.COLUMNS),
+        zones=np.array([zone_row(z, profile.mount) for z in profile.blind_zones]).reshape(
+            -1, zone_rows.COLUMNS
+        ),
         cell=reach.far / (64 * CLEAR_WORDS),
-        smallest=clear.smallest if clear else 0.4,
+        smallest=clear.smallest if clear else 0.0,
         clear_from=clear.from_ if clear else 0.0,
         clear_to=clear.to if clear else -1.0,
         drop=profile.robot.drop,
@@ -117,7 +120,7 @@ def zone_row(zone: BlindZone, mount: Mount) -> list[float]:
     return [zone_rows.SECTOR, mount.x, mount.y, *edges, float(width > 180.0), *squares, *z]
 
 
-def directions(degrees: Numbers) -> Numbers:
+def directions(degrees: npt.NDArray[np.floating[Any]]) -> Numbers:
     """Unit vectors (n, 2) of bearings in degrees; exact on the axes."""
     out = np.stack([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))], axis=1)
     on_axis = degrees % 90.0 == 0.0

@@ -39,7 +39,9 @@ def lay_out(cloud: Cloud) -> Returns:
         layout[row] = (start, *strides)
         sources.append(source)
     columns = axes[0].shape[-1] if axes[0].size else 0
-    return Returns((sources[0], sources[1], sources[2]), dtype_code(axes[0].dtype), layout, columns, tuple(axes))
+    return Returns(
+        (sources[0], sources[1], sources[2]), dtype_code(axes[0].dtype), layout, columns, tuple(axes)
+    )
 
 
 def raw_bytes(array: Array) -> tuple[Bytes, int]:

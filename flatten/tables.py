@@ -40,7 +40,15 @@ class Tables:
         self.winner[:] = -1
         self.closest[:] = np.inf
         self.ends[:] = np.inf
-        for table in (self.hits, self.doubtful, self.blocked, self.dropped, self.masks, self.tally, self.listed):
+        for table in (
+            self.hits,
+            self.doubtful,
+            self.blocked,
+            self.dropped,
+            self.masks,
+            self.tally,
+            self.listed,
+        ):
             table[...] = 0
         if len(self.in_lists) and returns > self.sorted_squares.size:
             self._grow(returns)

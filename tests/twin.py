@@ -67,9 +67,15 @@ def in_zones(body: np.ndarray, profile: Profile, reach: float) -> tuple[np.ndarr
             px, py = x - profile.mount.x, y - profile.mount.y
             width = (part.last - part.first) % 360.0 or 360.0
             along = (np.degrees(np.arctan2(py, px)) - part.first) % 360.0
-            by_angle = np.where(along <= width, np.minimum(along, width - along), -np.minimum(along - width, 360 - along))
+            by_angle = np.where(
+                along <= width, np.minimum(along, width - along), -np.minimum(along - width, 360 - along)
+            )
             distance = np.hypot(px, py)
-            by_angle = np.full(len(x), np.inf) if width == 360.0 else np.radians(by_angle) * np.maximum(distance, 1e-6)
+            by_angle = (
+                np.full(len(x), np.inf)
+                if width == 360.0
+                else np.radians(by_angle) * np.maximum(distance, 1e-6)
+            )
             inside_by = np.minimum.reduce([by_angle, part.far - distance, distance - part.near])
         if part.z is not None:
             inside_by = np.minimum.reduce([inside_by, z - part.z[0], part.z[1] - z])
@@ -121,20 +127,32 @@ def witnessed_cells(level, bins, good, sensor, band, profile, samples: int = 3) 
     at = (np.arange(CELLS)[:, None] + np.linspace(0, 1, samples)[None, :]) * cell
     for end, b in zip(level[good & (bins >= 0)], bins[good & (bins >= 0)], strict=True):
         d = end - sensor
-        a, half, c = d[0] ** 2 + d[1] ** 2, sensor[0] * d[0] + sensor[1] * d[1], sensor[0] ** 2 + sensor[1] ** 2
+        a, half, c = (
+            d[0] ** 2 + d[1] ** 2,
+            sensor[0] * d[0] + sensor[1] * d[1],
+            sensor[0] ** 2 + sensor[1] ** 2,
+        )
         if a < 1e-12 or a > 1e12:
             continue
         under = half * half - a * (c - at**2)  # |sensor + t d|² = r², outward branch
         t = (-half + np.sqrt(np.maximum(under, 0.0))) / a
         z = sensor[2] + t * d[2]
         low = band.bottom + band.rise * at
-        ok = (under >= 0) & (t >= 0) & (t <= 1) & (z >= low) & (z <= np.minimum(band.top, low + clear.smallest))
+        ok = (
+            (under >= 0)
+            & (t >= 0)
+            & (t <= 1)
+            & (z >= low)
+            & (z <= np.minimum(band.top, low + clear.smallest))
+        )
         if end[2] < -profile.robot.drop:
             ok &= t <= (sensor[2] / (sensor[2] - end[2]) if sensor[2] > 0 else -1.0)
         if c == 0.0:
             seen[b] |= ok.all(axis=1)
             continue
-        where, _ = bins_of(np.stack([sensor[0] + t * d[0], sensor[1] + t * d[1]], axis=-1).reshape(-1, 2), profile)
+        where, _ = bins_of(
+            np.stack([sensor[0] + t * d[0], sensor[1] + t * d[1]], axis=-1).reshape(-1, 2), profile
+        )
         where = where.reshape(t.shape)
         for k in np.flatnonzero(ok.all(axis=1) & (where == where[:, :1]).all(axis=1) & (where[:, 0] >= 0)):
             seen[where[k, 0], k] = True
@@ -154,7 +172,7 @@ def first_run(cells: np.ndarray, cell: float, end: float) -> tuple[float, float]
 def twin(xyz: np.ndarray, profile: Profile, attitude=None, samples: int = 3) -> dict[str, TwinScan]:
     """What every bin of every slice must say."""
     xyz = np.asarray(xyz, np.float64).reshape(-1, np.shape(xyz)[-1])[:, :3]
-    fan, reach = profile.fan, profile.reach
+    reach = profile.reach
     xyz = xyz[np.isfinite(xyz).all(axis=1) & (xyz != 0).any(axis=1)]
     body, level, sensor = place(xyz, profile, attitude)
     swallowed, near_face = in_zones(body, profile, reach.far)
@@ -183,9 +201,7 @@ def _one(band, profile, r, z, bins, member, swallowed, dropped, unsure, cells) -
     if band.min_hits > 1:
         ok[member], doubt = accepted(r[member], bins[member], band, fan.bins, full)
         unsure[member] |= doubt
-    scan = TwinScan(
-        *(np.zeros(fan.bins) for _ in range(6)), unsure=_touched(bins[unsure], fan.bins, full)
-    )
+    scan = TwinScan(*(np.zeros(fan.bins) for _ in range(6)), unsure=_touched(bins[unsure], fan.bins, full))
     scan.ranges[:] = scan.heights[:] = np.nan
     for b in range(fan.bins):
         mine = np.flatnonzero(bins == b)
@@ -202,7 +218,14 @@ def _one(band, profile, r, z, bins, member, swallowed, dropped, unsure, cells) -
             scan.states[b], scan.ranges[b] = choice, -np.inf
         elif choice is not None:
             scan.states[b], scan.ranges[b], scan.heights[b] = State.HIT, r[choice], z[choice]
-        elif clear and c > a and a <= clear.from_ and c >= clear.to and len(good) == len(here) and not dropped[mine].any():
+        elif (
+            clear
+            and c > a
+            and a <= clear.from_
+            and c >= clear.to
+            and len(good) == len(here)
+            and not dropped[mine].any()
+        ):
             scan.states[b], scan.ranges[b] = State.CLEAR, np.inf
         elif swallowed[mine].any():
             scan.states[b] = State.BLOCKED

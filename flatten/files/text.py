@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from itertools import chain
 
 import numpy as np
+import numpy.typing as npt
 
 from flatten.cloud import INTENSITY_NAMES, TIME_NAMES, Cloud
-from flatten.errors import CloudError
 from flatten.files.source import HEAD, Source, plain_reason
 
 NAME = "text"
@@ -54,33 +54,30 @@ def read(source: Source) -> Cloud:
         raise source.error("no rows of returns", "a row holds x y z, parted by comma, semicolon or blanks")
     delimiter = _delimiter(first[1])
     cells = _cells(first[1], delimiter)
+    if len(names) != len(cells):
+        names = []  # a comment that tells of x, y and z, but does not name these columns
     if not names and not all(map(_is_number, cells)):
         names = cells
     else:
         rows = chain([first], rows)
     picked = _pick(source, names or list(PLAIN[: len(cells)]))
     progress = [first[0]]
+    checked = _checked(source, rows, delimiter, len(names or cells), progress)
     try:
-        table = np.loadtxt(
-            _checked(source, rows, delimiter, len(names or cells), progress),
-            dtype=np.float64,
-            delimiter=delimiter,
-            comments=None,
-            quotechar='"',
-            usecols=list(picked.values()),
-            ndmin=2,
-        )
-    except CloudError:
-        raise
+        table = _load(checked, delimiter, list(picked.values()))
     except (ValueError, IndexError) as error:
         # numpy counts rows from 0 and knows nothing of comments: the line is named by ours
         reason = plain_reason(error).split(" at row ")[0]
         raise source.error(
             f"line {progress[0]}: {reason}", "a column must hold numbers with a decimal point"
         ) from error
-    columns = dict(zip(picked, table.T, strict=True))
-    return Cloud(
-        columns["x"], columns["y"], columns["z"], columns.get("intensity"), columns.get("time"), source.name
+    part = dict(zip(picked, table.T, strict=True))
+    return Cloud(part["x"], part["y"], part["z"], part.get("intensity"), part.get("time"), source.name)
+
+
+def _load(lines: Iterator[str], delimiter: str | None, columns: list[int]) -> npt.NDArray[np.float64]:
+    return np.loadtxt(
+        lines, np.float64, comments=None, delimiter=delimiter, quotechar='"', usecols=columns, ndmin=2
     )
 
 

@@ -68,10 +68,8 @@ def write_all(jobs: Sequence[Job], overwrite: bool) -> None:
     `overwrite`), its folder is missing or closed, or the disk is full.
     """
     for path, _ in jobs:
-        if not overwrite and os.path.lexists(_checked(path)):
-            raise OutputError(f"{path}: is there already: choose another name, or allow overwriting")
-        if path.is_dir():
-            raise OutputError(f"{path}: is a folder: give a file name in it")
+        with _told(path):
+            _check_place(path, overwrite)
     with contextlib.ExitStack() as stack:
         staged = [(stack.enter_context(_temporary(path)), path, fill) for path, fill in jobs]
         for temporary, path, fill in staged:
@@ -84,10 +82,13 @@ def write_all(jobs: Sequence[Job], overwrite: bool) -> None:
                 temporary.replace(path)
 
 
-def _checked(path: Path) -> Path:
+def _check_place(path: Path, overwrite: bool) -> None:
     if "\0" in str(path) or not path.name:
         raise OutputError(f"{path}: not a file name that can be written: choose another")
-    return path
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder: give a file name in it")
+    if not overwrite and os.path.lexists(path):
+        raise OutputError(f"{path}: is there already: choose another name, or allow overwriting")
 
 
 @contextmanager

@@ -79,7 +79,13 @@ def neighbours(b: int, n_bins: int, full: bool, out: Indices) -> int:
 
 @part
 def company(
-    r: float, within: float, n_around: int, around: Indices, starts: Indices, squares: Numbers, moving: Indices
+    r: float,
+    within: float,
+    n_around: int,
+    around: Indices,
+    starts: Indices,
+    squares: Numbers,
+    moving: Indices,
 ) -> int:
     """Count the returns of the bins `around` in [r, r + within].
 
@@ -138,12 +144,10 @@ def accept(
         inside = near_square <= square <= far_square
         if inside:
             hits[s, b] += np.uint32(1)
-        if square < ends[s, b]:
-            ends[s, b] = square
+        ends[s, b] = min(ends[s, b], square)
         found = company(math.sqrt(square), slices[s, WITHIN], n_around, around, starts, squares, moving)
         if found < slices[s, MIN_HITS]:
             doubtful[s, b] = 1
             continue
-        if square < closest[s, b]:
-            closest[s, b] = square
+        closest[s, b] = min(closest[s, b], square)
         decide(square, index[i], inside, slices[s, FARTHEST] != 0.0, s, b, best, winner)

@@ -108,7 +108,7 @@ def answer(
         if masks.shape[0] > 0:
             a, z = stretch(s, b, masks, cell, ends[s, b])
             stretches[0, b], stretches[1, b] = a, z
-            is_clear = 0.0 <= clear_to <= z and a <= clear_from and z > a
+            is_clear = bool(0.0 <= clear_to <= z and a <= clear_from and z > a)
             is_clear = is_clear and doubtful[s, b] == 0 and dropped[b] == 0
         states[b] = state_of(best[s, b], closest[s, b], near_square, far_square, is_clear, blocked[b] != 0)
 

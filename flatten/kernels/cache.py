@@ -8,6 +8,7 @@ thrown away and compiled again; and a place that cannot be written is a note, no
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import os
@@ -37,13 +38,13 @@ def source_digest() -> str:
 
 @functools.cache
 def cache_places() -> tuple[Path, ...]:
-    """Folders that may hold compiled code, best first: NUMBA_CACHE_DIR, beside the source, the user's cache."""
+    """Folders that may hold compiled code, best first: NUMBA_CACHE_DIR, beside the source, the user's."""
     here = Path(__file__).parent
     places = [Path(config.CACHE_DIR) / f"flatten-{_short(here)}"] if config.CACHE_DIR else []
     places.append(here / "__pycache__")
-    home = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
-    if os.path.isabs(home):
-        places.append(Path(home) / "flatten" / _short(here))
+    home = Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache")
+    with contextlib.suppress(RuntimeError):  # an account without a home
+        places.append(home.expanduser() / "flatten" / _short(here))
     return tuple(places)
 
 
@@ -125,7 +126,9 @@ class KernelCache(caching.FunctionCache):  # type: ignore[misc]
         try:
             super().save_overload(sig, data)
         except OSError as error:
-            _notes.setdefault("write", f"compiled code cannot be kept ({error}): the next start compiles anew")
+            _notes.setdefault(
+                "write", f"compiled code cannot be kept ({error}): the next start compiles anew"
+            )
 
     def _discard(self, place: Path, error: Exception) -> None:
         _notes["damage"] = f"damaged compiled code in {place} ({type(error).__name__}): compiled again"

@@ -71,8 +71,7 @@ def gate(
         inside = near_square <= square <= far_square
         if inside:
             hits[s, b] += np.uint32(1)
-        if square < ends[s, b]:
-            ends[s, b] = square
+        ends[s, b] = min(ends[s, b], square)
         decide(square, first + j, inside, farthest, s, b, best, winner)
 
 

@@ -41,7 +41,13 @@ def gather_axis(
 
 @part
 def gather(
-    sources: tuple[Bytes, Bytes, Bytes], code: int, layout: Layout, columns: int, first: int, n: int, out: Numbers
+    sources: tuple[Bytes, Bytes, Bytes],
+    code: int,
+    layout: Layout,
+    columns: int,
+    first: int,
+    n: int,
+    out: Numbers,
 ) -> None:
     """Fill out[:, :n] with x, y, z of the n returns from `first` on; `layout` is (3, 3) int64."""
     for axis in range(3):

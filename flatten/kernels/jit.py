@@ -21,7 +21,7 @@ def kernel(function: Function) -> Function:
     compiled: Any = numba.njit(**OPTIONS)(function)
     if compiled is not function:  # with NUMBA_DISABLE_JIT=1 it is the plain function
         compiled._cache = KernelCache(function)
-    return compiled  # type: ignore[no-any-return]
+    return compiled
 
 
 def part(function: Function) -> Function:

@@ -48,8 +48,10 @@ def bin_of(turn: float, first: float, span: float, bins: int) -> int:
 
 
 @part
-def place(n: int, points: Numbers, level_from_sensor: Numbers, fates: npt.NDArray[np.uint8], out: Numbers) -> int:
-    """Place a block of n: `points` (3, …) in sensor axes to `out` (3, …) in level axes about the fan's origin.
+def place(
+    n: int, points: Numbers, level_from_sensor: Numbers, fates: npt.NDArray[np.uint8], out: Numbers
+) -> int:
+    """Place a block of n: `points` (3, …) in sensor axes to `out` in level axes about the fan's origin.
 
     Sets the fate of each return and gives the number of skipped ones: those with a coordinate that
     is not finite, and those at exactly zero (how many drivers write «nothing came back»).

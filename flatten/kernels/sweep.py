@@ -105,8 +105,9 @@ def sweep(
                 lists += 1
             else:
                 gate(
-                    n, squares, placed, bins, fates, first, slices, s, near_square, far_square, best, winner, ends, hits
-                )
+                    n, squares, placed, bins, fates, first, slices, s,
+                    near_square, far_square, best, winner, ends, hits,
+                )  # fmt: skip
             if masks.shape[0] > 0:
                 witness(
                     n, placed, bins, fates, sensor, slices, s,

@@ -129,8 +129,7 @@ def walk(
         ahead = ex * (sensor[0] + t_edge * dx) + ey * (sensor[1] + t_edge * dy)
         if ahead <= 0.0:  # it runs in this bin from its closest approach on
             t_edge = t_p
-        if t_edge > t_high:
-            t_edge = t_high
+        t_edge = min(t_edge, t_high)
         a, z = t_edge if t_edge > low else low, t_high if t_high < high else high
         if z > a:
             mark(distance(a, p, length, t_p), distance(z, p, length, t_p), cells_per_metre, s, b, masks)

@@ -139,7 +139,7 @@ def _slice(name: str, band: Slice, profile: Profile) -> str:
         "under a tilt that nobody takes out, the floor enters (bottom/tan, rise considered) at "
         f"{_entries(band, profile.reach.far)}, measured from the body's origin"
     )
-    rows = [f"      {item:<18} {heights:<15} {words}" for item, heights, words in _seen_rows(band)]
+    rows = [f"      {item:<18} {heights:<17} {words}" for item, heights, words in _seen_rows(band)]
     return "\n".join([_section(f"Slice {name}", items), "    sees of", *rows])
 
 

@@ -67,10 +67,8 @@ def capture(
 
     The body's origin stands on the floor at body_pose (x, y, yaw) in the world; attitude is its
     (roll, pitch); mount is the sensor's (x, y, z, roll, pitch, yaw) in the body frame. Metres and
-    radians. A beam whose first surface is nearer than the sensor's near end or beyond its far end
-    gives no return. The same seed and frame give the same returns.
-
-    Raises MissingPartError where Open3D does not load.
+    radians. Surfaces nearer than the sensor's near end or beyond its far end give no return. The
+    same seed and frame give the same returns. Raises MissingPartError where Open3D does not load.
     """
     view = _View(place, effects, Pose(*body_pose), Mount(*mount), attitude)
     rays = sensor.rays(frame, seed)
@@ -125,7 +123,7 @@ class _View:
         effects, distances = self.effects, hits.distances
         if effects.mixed:
             rim, _ = self.look(added.beside(rays.directions, effects, draws))
-            distances, mixed = added.mix(distances, rim.distances, effects, draws)
+            distances, mixed = added.mix(hits, rim, effects, draws)
             labels = np.where(mixed, MIXED, labels)
         distances = np.where(added.dropped(hits, sensor.far, effects, draws), np.inf, distances)
         dust = added.dust_distances(sensor.near, effects, draws)

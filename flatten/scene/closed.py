@@ -54,7 +54,7 @@ def box_ranges(
     start = box_from_world @ np.subtract(origin, centre)
     toward = _unit(bearings) @ box_from_world.T
     half = 0.5 * np.asarray(size, np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         one, two = (-half - start) / toward, (half - start) / toward
     enter = np.nanmax(np.minimum(one, two), axis=1)
     leave = np.nanmin(np.maximum(one, two), axis=1)

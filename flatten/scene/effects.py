@@ -17,6 +17,9 @@ Values = npt.NDArray[np.float64]
 GRAZING_POWER = 4
 """Drop-outs grow with this power of 1 - cos(incidence): common practice, no source."""
 
+SPLIT = 0.2
+"""Metres between two surfaces that a beam tells apart no longer: common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Effects:
@@ -88,8 +91,8 @@ class Draws(NamedTuple):
 
 def beside(directions: Values, effects: Effects, draws: Draws) -> Values:
     """Directions (N, 3) at the rim of each beam, where a second surface may split it."""
-    helper = np.where(np.abs(directions[:, 2:3]) < 0.9, [[0.0, 0.0, 1.0]], [[1.0, 0.0, 0.0]])
-    right = np.cross(directions, helper)
+    aside = np.where(np.abs(directions[:, 2:3]) < 0.9, [[0.0, 0.0, 1.0]], [[1.0, 0.0, 0.0]])
+    right = np.cross(directions, aside)
     right /= np.linalg.norm(right, axis=1, keepdims=True)
     up = np.cross(right, directions)
     angle = 2.0 * math.pi * draws.tilt[:, None]
@@ -98,12 +101,18 @@ def beside(directions: Values, effects: Effects, draws: Draws) -> Values:
     return turned
 
 
-def mix(near: Values, rim: Values, effects: Effects, draws: Draws) -> tuple[Values, npt.NDArray[np.bool_]]:
-    """Distances with mixed pixels, and where they are: where beam and rim end over 0.2 m apart."""
-    both = np.isfinite(near) & np.isfinite(rim)
-    gap = np.where(both, rim, 0.0) - np.where(both, near, 0.0)
-    mixed = both & (np.abs(gap) > 0.2) & (draws.mixed < effects.mixed)
-    return np.where(mixed, np.where(mixed, near, 0.0) + draws.between * gap, near), mixed
+def mix(middle: Hits, rim: Hits, effects: Effects, draws: Draws) -> tuple[Values, npt.NDArray[np.bool_]]:
+    """Distances with mixed pixels, and where they are.
+
+    A beam is split where its middle and its rim end over SPLIT apart, beyond twice what the
+    slant of a single surface explains.
+    """
+    both = np.isfinite(middle.distances) & np.isfinite(rim.distances)
+    near, other = np.where(both, middle.distances, 0.0), np.where(both, rim.distances, 0.0)
+    cosine = np.maximum(np.minimum(middle.cosines, rim.cosines), 1e-6)
+    slanted = near * effects.divergence * np.sqrt(np.maximum(1.0 - cosine**2, 0.0)) / cosine
+    mixed = both & (np.abs(other - near) > SPLIT + 2.0 * slanted) & (draws.mixed < effects.mixed)
+    return np.where(mixed, near + draws.between * (other - near), middle.distances), mixed
 
 
 def dropped(hits: Hits, far: float, effects: Effects, draws: Draws) -> npt.NDArray[np.bool_]:

@@ -43,7 +43,7 @@ DOCK = (15.6, 0.0, 0.0)
 """Pose 2.4 m before the dock edge, facing it."""
 SHADE = (-5.0, 1.0, 0.0)
 """Pose among the shade posts, facing the aisle."""
-PALLETS = (5.2, -6.6, 0.0)
+PALLETS = (4.5, -6.3, 0.0)
 """Pose before the pallets and the parked cart."""
 
 TABLE_TOPS = (0.71, 0.865)

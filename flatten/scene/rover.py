@@ -41,26 +41,26 @@ _HEAD = """\
 """
 
 _ROSETTE_MOUNT = """\
-# Wide-field rosette sensor, hung upside-down from an arm: it sees the floor from 0.6 m on all round,
-# and up to 11 degrees above the horizon ahead.
-mount: {x: 0.30, y: -0.09, z: 0.78, roll: 180.0, pitch: -4.0, yaw: 0.0}
+# Wide-field rosette sensor, hung upside-down from an arm over the bow: ahead it sees the floor
+# from 0.7 m on, and up to 11 degrees above the horizon.
+mount: {x: 0.47, y: -0.09, z: 0.78, roll: 180.0, pitch: -4.0, yaw: 0.0}
 """
 
 _ROTATING_MOUNT = """\
 # Rotating 32-beam sensor under the same arm, upright and 6 degrees nose down.
-mount: {x: 0.30, y: -0.09, z: 0.78, roll: 0.0, pitch: 6.0, yaw: 0.0}
+mount: {x: 0.47, y: -0.09, z: 0.78, roll: 0.0, pitch: 6.0, yaw: 0.0}
 """
 
 _ROSETTE_ZONES = """\
-blind_zones:          # the solids of the rover with 50 mm around them, for a range noise of 10 mm
-  - {name: hull, box: {x: [-0.525, 0.525], y: [-0.41, 0.41], z: [0.0, 0.55]}}
-  - {name: mast, cylinder: {x: 0.12, y: -0.09, radius: 0.075, z: [0.45, 0.97]}}
+blind_zones:          # the solids of the rover with 45 to 50 mm around them, for a range noise of 10 mm
+  - {name: hull, box: {x: [-0.52, 0.52], y: [-0.405, 0.405], z: [0.0, 0.55]}}
+  - {name: mast, cylinder: {x: 0.29, y: -0.09, radius: 0.075, z: [0.45, 0.97]}}
   - {name: lamp, cylinder: {x: 0.40, y: 0.28, radius: 0.085, z: [0.45, 0.77]}}
 """
 
 _ROTATING_ZONES = """\
-blind_zones:          # the solids of the rover with 50 mm around them, for a range noise of 10 mm
-  - {name: hull, box: {x: [-0.525, 0.525], y: [-0.41, 0.41], z: [0.0, 0.55]}}
+blind_zones:          # the solids of the rover with 45 to 50 mm around them, for a range noise of 10 mm
+  - {name: hull, box: {x: [-0.52, 0.52], y: [-0.405, 0.405], z: [0.0, 0.55]}}
   - {name: mast, sector: {first: 160, last: -160, far: 0.26, z: [0.45, 0.97]}}
   - {name: lamp, box: {x: [0.315, 0.485], y: [0.195, 0.365], z: [0.45, 0.77]}}
 """
@@ -78,8 +78,8 @@ def own_solids() -> tuple[Solid, ...]:
     """Hull with tracks, mast behind the sensor, arm above it, and a lamp: in the body frame, metres."""
     return (
         Box(name="hull", x=0.0, y=0.0, length=0.95, width=0.72, bottom=0.05, top=0.50, reflectance=0.4),
-        Cylinder(name="mast", start=(0.12, -0.09, 0.50), end=(0.12, -0.09, 0.92), radius=0.025),
-        Box(name="arm", x=0.22, y=-0.09, length=0.24, width=0.05, bottom=0.88, top=0.92),
+        Cylinder(name="mast", start=(0.29, -0.09, 0.50), end=(0.29, -0.09, 0.92), radius=0.025),
+        Box(name="arm", x=0.39, y=-0.09, length=0.24, width=0.05, bottom=0.88, top=0.92),
         Cylinder(name="lamp", start=(0.40, 0.28, 0.50), end=(0.40, 0.28, 0.72), radius=0.035),
     )
 

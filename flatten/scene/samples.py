@@ -1,7 +1,7 @@
 """The sample clouds: small frames of the nursery with their profiles and their truth.
 
     python -m flatten.scene.samples [FOLDER]            write all (--overwrite: over what is there)
-    python -m flatten.scene.samples [FOLDER] --check    make all again and compare
+    python -m flatten.scene.samples [FOLDER] --check    make all again (--only NAME: one) and compare
 
 The folder holds the clouds (PCD), `clouds.yaml` (what each shows), two profiles, and `truth.npz`:
 for each cloud and slice the arrays CLOUD/SLICE/nearest, …/farthest_of_nearest and …/farthest, as
@@ -17,7 +17,7 @@ import math
 import os
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, cast
 
@@ -27,7 +27,18 @@ import yaml
 from flatten.errors import CloudError, FlattenError, OutputError
 from flatten.scene.capture import Capture
 from flatten.scene.rover import PROFILES
-from flatten.scene.sample_list import SAMPLES, SENSORS, Arrays, make, sample_folder, sample_place, truth_of
+from flatten.scene.sample_list import (
+    SAMPLES,
+    SENSORS,
+    Arrays,
+    Sample,
+    make,
+    sample_folder,
+    sample_place,
+    truth_of,
+)
+
+_BY_NAME = {sample.name: sample for sample in SAMPLES}
 
 SAME = 1e-3
 """Metres: coordinates and truth made again must agree to this."""
@@ -56,7 +67,7 @@ def write(folder: Path, *, overwrite: bool = False) -> list[Path]:
     there = [path for path in targets if path.exists()]
     if there and not overwrite:
         raise OutputError(f"{there[0]} is there already: give another folder, or --overwrite")
-    texts, known = dict(PROFILES), _all_truth()
+    texts, known = dict(PROFILES), _truth(SAMPLES)
     texts["clouds.yaml"] = _listing_text()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -73,8 +84,8 @@ def write(folder: Path, *, overwrite: bool = False) -> list[Path]:
     return targets
 
 
-def differences(folder: Path) -> Iterator[str]:
-    """Make all samples again and tell, a line each, in what the folder differs: nothing if it is the same.
+def differences(folder: Path, chosen: Sequence[Sample] = SAMPLES) -> Iterator[str]:
+    """Make samples again and tell, a line each, in what the folder differs: nothing if it is the same.
 
     Returns are matched by their time, which is that of their beam. Coordinates and truth must
     agree within SAME; up to the share STRAYS of returns and bins may not.
@@ -85,11 +96,11 @@ def differences(folder: Path) -> Iterator[str]:
     if _text(folder / "clouds.yaml") != _listing_text():
         yield "clouds.yaml: not the list that is written now"
     place = sample_place()
-    for sample in SAMPLES:
+    for sample in chosen:
         told = compare(read_columns(folder / f"{sample.name}.pcd"), columns_of(make(sample, place)))
         if told:
             yield f"{sample.name}.pcd: {told}"
-    yield from _truth_differences(folder / "truth.npz")
+    yield from _truth_differences(folder / "truth.npz", chosen)
 
 
 def compare(there: Arrays, here: Arrays) -> str:
@@ -123,10 +134,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("folder", nargs="?", type=Path, default=sample_folder(), help="default: %(default)s")
     parser.add_argument("--check", action="store_true", help="compare with what is there, write nothing")
     parser.add_argument("--overwrite", action="store_true", help="replace what is there")
+    parser.add_argument("--only", choices=sorted(_BY_NAME), action="append", help="check this cloud only")
     chosen = parser.parse_args(arguments)
+    wanted = [_BY_NAME[name] for name in chosen.only] if chosen.only else SAMPLES
     try:
         if chosen.check:
-            told = list(differences(chosen.folder))
+            told = list(differences(chosen.folder, wanted))
             print("\n".join(told) if told else f"{chosen.folder}: as made now")
             return 1 if told else 0
         written = write(chosen.folder, overwrite=chosen.overwrite)
@@ -162,22 +175,23 @@ def _listing_text() -> str:
     )
 
 
-def _all_truth() -> Arrays:
+def _truth(chosen: Sequence[Sample]) -> Arrays:
     place, known = sample_place(), {}
-    for sample in SAMPLES:
+    for sample in chosen:
         known.update({f"{sample.name}/{key}": values for key, values in truth_of(sample, place).items()})
         known[f"{sample.name}/attitude"] = np.array(sample.tilt)
     return known
 
 
-def _truth_differences(path: Path) -> Iterator[str]:
+def _truth_differences(path: Path, chosen: Sequence[Sample]) -> Iterator[str]:
     try:
         with np.load(path) as packed:
-            there = {key: packed[key] for key in packed.files}
+            names = {sample.name for sample in chosen}
+            there = {key: packed[key] for key in packed.files if key.split("/")[0] in names}
     except (OSError, ValueError) as error:
         yield f"{path.name}: cannot be read: {error}"
         return
-    here = _all_truth()
+    here = _truth(chosen)
     if set(there) != set(here):
         yield f"{path.name}: holds other arrays: {', '.join(sorted(set(there) ^ set(here))[:4])} …"
     for key in sorted(set(there) & set(here)):

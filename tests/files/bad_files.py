@@ -157,7 +157,7 @@ def las_files():
         "cut.laz": (packed[:-20], "packed points"),
         "tera.laz": (_patched(packed, 247, struct.pack("<Q", TERA)), "at most 2147483647"),
         "bomb.laz": (_patched(packed, 247, struct.pack("<Q", 10**8)), "claim to unpack"),
-        "noise.laz": (b"LASF" + bytes(range(256)) * 8, "las"),
+        "noise.laz": (b"LASF" + bytes(range(256)) * 8, "declares"),
     }
 
 

@@ -6,6 +6,7 @@ import io
 import struct
 from pathlib import Path
 
+import laspy
 import lzf
 import numpy as np
 
@@ -18,7 +19,9 @@ PCD_TYPES = {"f": "F", "i": "I", "u": "U"}
 def records(dtype="f4", heard="f4", time="f8", order="<"):
     """Structured records x, label, y, z, intensity, time: a foreign field stands between the coordinates."""
     names = [("x", dtype), ("label", "u2"), ("y", dtype), ("z", dtype), ("intensity", heard), ("time", time)]
-    out = np.zeros(len(POINTS), np.dtype([(name, np.dtype(kind).newbyteorder(order)) for name, kind in names]))
+    out = np.zeros(
+        len(POINTS), np.dtype([(name, np.dtype(kind).newbyteorder(order)) for name, kind in names])
+    )
     for axis, name in enumerate("xyz"):
         out[name] = POINTS[:, axis].astype(dtype)
     out["intensity"], out["time"], out["label"] = HEARD.astype(heard), TIMES.astype(time), 7
@@ -70,7 +73,11 @@ def ply(table, layout="binary_little_endian", extra="", tail=b"", count=None):
     order = ">" if "big" in layout else "<"
     properties = "".join(f"property {PLY_NAMES[table.dtype[n].str[1:]]} {n}\n" for n in table.dtype.names)
     head = f"ply\nformat {layout} 1.0\ncomment of a bench aisle\nelement vertex {count or len(table)}\n"
-    body = pcd_body(table, "ascii") if layout == "ascii" else table.astype(table.dtype.newbyteorder(order)).tobytes()
+    body = (
+        pcd_body(table, "ascii")
+        if layout == "ascii"
+        else table.astype(table.dtype.newbyteorder(order)).tobytes()
+    )
     return (head + properties + extra + "end_header\n").encode() + body + tail
 
 
@@ -87,18 +94,18 @@ def npz(packed=False, **arrays):
 
 
 def las(count=4, declared=None, each=20, kind=0, minor=2, start=227, records=0, scale=0.01, offset=100.0):
-    """LAS 1.2 bytes, point format 0 (ASPRS LAS): record k holds X = 2346 + k, Y = 2k, Z = -k, intensity 5k."""
+    """LAS 1.2 bytes, point format 0 (ASPRS LAS): record k is X 2346 + k, Y 2k, Z -k, intensity 5k."""
     head = b"LASF" + bytes(20) + bytes([1, minor]) + bytes(64) + struct.pack("<HHH", 1, 2024, 227)
     head += struct.pack("<IIBHI", start, records, kind, each, count if declared is None else declared)
     head += bytes(20) + struct.pack("<3d", *[scale] * 3) + struct.pack("<3d", *[offset] * 3) + bytes(48)
-    body = b"".join(struct.pack("<iiiHBBbBH", 2346 + k, 2 * k, -k, 5 * k, 0, 0, 0, 0, 0) for k in range(count))
+    body = b"".join(
+        struct.pack("<iiiHBBbBH", 2346 + k, 2 * k, -k, 5 * k, 0, 0, 0, 0, 0) for k in range(count)
+    )
     return head + body
 
 
 def laz(points=POINTS):
     """LAZ bytes of point format 6, written by laspy."""
-    import laspy
-
     made = laspy.LasData(laspy.LasHeader(version="1.4", point_format=6))
     made.header.scales, made.header.offsets = np.full(3, 0.001), np.zeros(3)
     made.x, made.y, made.z = np.asarray(points, np.float64).T

@@ -136,7 +136,11 @@ def test_npz_names(tmp_path):
 
 
 def test_kitti_is_little_endian(tmp_path):
-    check(read_cloud(samples.put(tmp_path, "0000.bin", np.column_stack([POINTS, HEARD]).astype("<f4").tobytes())))
+    check(
+        read_cloud(
+            samples.put(tmp_path, "0000.bin", np.column_stack([POINTS, HEARD]).astype("<f4").tobytes())
+        )
+    )
 
 
 def test_las_worked_example(tmp_path):

@@ -24,6 +24,7 @@ def read(folder, content, name="a.xyz"):
         "\ufeffx,y,z\n1,2,3\n4,5,6\n",
         'X;Y;Z\n"1";"2";"3"\n4;5;6\n',
         '"z","x","y"\n3,1,2\n6,4,5\n',
+        "# x y z in metres, along the aisle\n1 2 3\n4 5 6\n",
         "# label x y z\n9 1 2 3\n9 4 5 6\n",
         "#x,y,z\n1,2,3\n4,5,6\n",
         'name,x,y,z\n"bench, long",1,2,3\nkerb,4,5,6\n',

@@ -120,7 +120,7 @@ def test_text_that_is_no_profile(text, line, words):
 def test_an_alias_bomb_does_not_go_off():
     rows = ["a0: &a0 [x, x, x, x, x, x, x, x, x, x]"]
     rows += [f"a{n}: &a{n} [{', '.join([f'*a{n - 1}'] * 10)}]" for n in range(1, 12)]
-    with pytest.raises(ProfileError, match="^profile:1: anchors and aliases"):
+    with pytest.raises(ProfileError, match=r"^profile:1: anchors and aliases"):
         Profile.parse("\n".join(rows))
 
 

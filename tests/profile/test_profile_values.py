@@ -111,7 +111,7 @@ def test_a_setting_is_read_by_the_rules_of_the_file(text, pair):
 
 @pytest.mark.parametrize("text", ["reach.far", "=20", "", "a=b: c: d", "a=[1", "a=1\nb: 2"])
 def test_a_setting_that_is_none(text):
-    with pytest.raises(ProfileError, match="^override "):
+    with pytest.raises(ProfileError, match=r"^override "):
         setting(text)
 
 
@@ -205,7 +205,7 @@ def test_numpy_numbers_and_tuples_are_welcome_in_a_mapping():
     "mapping", [None, [], "slices", {1: 2}, {"slices": {"d": {"bottom": True, "top": 2}}}]
 )
 def test_a_bad_mapping_is_refused_without_a_line(mapping):
-    with pytest.raises(ProfileError, match="^profile: ") as caught:
+    with pytest.raises(ProfileError, match=r"^profile: ") as caught:
         Profile.from_dict(mapping)
     assert caught.value.line == 0
 

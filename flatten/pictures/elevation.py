@@ -1,0 +1,235 @@
+"""The side view: distance against height, over the height bands of the slices."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from flatten.cloud import Cloud, as_cloud
+from flatten.pictures import bins, geometry, style
+from flatten.pictures.geometry import Attitude, Numbers
+from flatten.pictures.parts import load_matplotlib
+from flatten.pictures.plan_view import chosen, plan_extent, scan_of
+from flatten.profile import Profile
+from flatten.scan import Scan
+
+View = tuple[float, float, float, float]
+"""Limits: left, right, lowest, highest, metres."""
+
+
+def draw_elevation(
+    axes: Any,
+    cloud: Any,
+    scans: Mapping[str, Scan],
+    profile: Profile,
+    attitude: Attitude | None,
+    *,
+    slices: Sequence[str] | None = None,
+    swath: float | None = None,
+    extent: float | None = None,
+    legend: bool = True,
+) -> None:
+    """Draw distance against height on matplotlib axes, metres.
+
+    To the right of 0 stand the returns and the HITs of all bearings by their distance from the
+    fan's origin; the robot stands with its nose to the right and its sensor at 0 when it is level.
+
+    Parameters
+    ----------
+    axes
+        matplotlib axes, empty.
+    cloud, scans, profile, attitude
+        As for `draw_plan`. A HIT is drawn where its scan has ranges and heights.
+    slices
+        Slices to draw; all of the profile that were scanned if None.
+    swath
+        Width in metres: instead of all bearings only what lies in a strip of that width along x
+        through the fan's origin, drawn by its x from there (behind the robot to the left).
+    extent
+        Largest distance in view, metres; chosen by the scans where it is None.
+    legend
+        Whether to put a legend below the axes.
+
+    Raises FlattenError for a slice that is not there, MissingPartError without matplotlib.
+
+    """
+    shown = {name: scan_of(scans, name, profile) for name in (slices or scans)}
+    points = _in_view_axes(geometry.level_returns(as_cloud(cloud), profile, attitude), profile, swath)
+    points = points[chosen(len(points))]
+    view = _limits(points, shown, profile, attitude, swath, extent)
+    _set_frame(axes, view, swath)
+    for number, name in enumerate(shown):
+        _draw_band(axes, profile, name, number, len(shown), view)
+    _draw_returns(axes, points, view)
+    _draw_floor(axes, view, profile, swath)
+    _draw_robot(axes, profile, attitude)
+    for number, scan in enumerate(shown.values()):
+        _draw_hits(axes, scan, number, swath)
+    if legend:
+        axes.legend(
+            handles=elevation_legend(list(shown)), loc="upper center", bbox_to_anchor=(0.5, -0.2),
+            ncols=4, fontsize=style.SMALL, frameon=False, handlelength=2.2,
+        )  # fmt: skip
+
+
+def elevation_legend(names: Sequence[str]) -> list[Any]:
+    """Make the handles of the legend for these slices."""
+    line = load_matplotlib("lines").Line2D
+    handles = []
+    for number, name in enumerate(names):
+        look = _look(number)
+        handles.append(
+            line([], [], linestyle="none", marker=look["marker"], ms=4.5, mew=0.9, color=look["colour"],
+                 markerfacecolor=look["face"], label=f"HIT of {name.replace('$', chr(92) + '$')}")
+        )  # fmt: skip
+    handles += [
+        line([], [], linestyle="none", marker=".", ms=4, color=style.SLICE_RETURN, label="return"),
+        line([], [], color=style.INK, lw=1.3, label="robot"),
+        line([], [], marker="o", ms=4, color=style.INK, lw=1.0, label="sensor, its x axis"),
+        line([], [], color=style.INK, lw=0.9, ls="-.", label="reach"),
+    ]
+    return handles
+
+
+def _look(number: int) -> dict[str, Any]:
+    """Marker, colours and line of the slice with this number, in turn."""
+    turn = number % len(style.BAND_MARKERS)
+    colour = style.BAND_COLOURS[turn]
+    return {
+        "marker": style.BAND_MARKERS[turn],
+        "colour": colour,
+        "face": colour if turn == 0 else "none",
+        "fill": style.BAND_FILLS[turn],
+        "line": style.BAND_LINES[turn],
+    }
+
+
+def _in_view_axes(points: Numbers, profile: Profile, swath: float | None) -> Numbers:
+    """Turn level coordinates (n, 3) into distance and height (m, 2), for all bearings or in a swath."""
+    x, y = points[:, 0] - profile.mount.x, points[:, 1] - profile.mount.y
+    if swath is None:
+        return np.stack([np.hypot(x, y), points[:, 2]], axis=1)
+    inside = np.abs(y) <= swath / 2
+    return np.stack([x, points[:, 2]], axis=1)[inside]
+
+
+def _limits(
+    points: Numbers, scans: Mapping[str, Scan], profile: Profile, attitude: Attitude | None,
+    swath: float | None, extent: float | None,
+) -> View:  # fmt: skip
+    far = extent or plan_extent(scans.values(), profile)
+    robot = geometry.robot_side(profile, attitude) - (profile.mount.x, 0.0)
+    left = float(robot[:, 0].min()) - 0.03 * far
+    bands = [profile.slices[name] for name in scans]
+    left = -far if swath is not None else left
+    near = points[(points[:, 0] <= far) & (points[:, 0] >= left), 1]
+    sensor = float(geometry.level_from_sensor(profile, attitude)[2, 3])
+    low, high = [0.0, *(b.bottom for b in bands)], [sensor, robot[:, 1].max(), *(b.top for b in bands)]
+    if near.size:  # a share of the returns may lie beyond: single ones must not flatten the view
+        bottom, top = np.quantile(near, [0.005, 0.98])
+        low.append(max(float(bottom), -3.0))
+        high.append(min(float(top), max(high) + 1.5))
+    margin = 0.06 * (max(high) - min(low))
+    return left, far, min(low) - 2.0 * margin, float(max(high)) + margin
+
+
+def _set_frame(axes: Any, view: View, swath: float | None) -> None:
+    axes.set_xlim(view[0], view[1])
+    axes.set_ylim(view[2], view[3])
+    axes.set_facecolor("#ffffff")
+    axes.tick_params(labelsize=style.SMALL, colors=style.SOFT_INK, length=2.5, width=0.6)
+    for side, spine in axes.spines.items():
+        spine.set(color=style.RULE, linewidth=0.6, visible=side in ("left", "bottom"))
+    across = "distance from the fan's origin, all bearings [m]"
+    if swath is not None:
+        across = f"forward of the fan's origin, in a strip {swath:g} m wide [m]"
+    axes.set_xlabel(across, fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
+    axes.set_ylabel("height above the floor [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
+    axes.set_title("Side view", loc="left", fontsize=style.HEAD, fontweight="bold")
+
+
+def _draw_band(axes: Any, profile: Profile, name: str, number: int, count: int, view: View) -> None:
+    """Fill a slice's band, its bottom rising with distance, and bracket it at the right with its name."""
+    band, look = profile.slices[name], _look(number)
+    near, far = profile.reach.near, min(profile.reach.far, max(abs(view[0]), view[1]))
+    end = far if band.rise == 0.0 else min(far, (band.top - band.bottom) / band.rise)
+    for side in (1.0, -1.0) if -view[0] > view[1] / 2 else (1.0,):
+        ring = np.array([
+            [near, band.bottom + band.rise * near], [end, band.bottom + band.rise * end],
+            [end, band.top], [near, band.top],
+        ]) * (side, 1.0)  # fmt: skip
+        axes.fill(*ring.T, facecolor=look["fill"], edgecolor="none", alpha=0.75, zorder=1.0, label=f"band {name}")
+        for edge in (ring[:2], ring[3:1:-1]):
+            axes.plot(*edge.T, color=look["colour"], lw=0.8, ls=look["line"], zorder=1.5, label="_border")
+    place = 1.012 + 0.028 * number * min(1.0, 6 / count)
+    across = axes.get_yaxis_transform()
+    axes.plot(
+        (place, place), (band.bottom, band.top), transform=across, color=look["colour"], lw=1.6,
+        ls="-", marker=look["marker"], ms=3.5, mew=0.9, markerfacecolor=look["face"], clip_on=False, zorder=5, label="_bracket",
+    )  # fmt: skip
+    axes.text(
+        place + 0.006, (band.bottom + band.top) / 2, name, transform=across, rotation=90, va="center", ha="left",
+        fontsize=style.SMALL, color=look["colour"], parse_math=False, clip_on=False,
+    )  # fmt: skip
+
+
+def _draw_returns(axes: Any, points: Numbers, view: View) -> None:
+    inside = (points[:, 0] >= view[0]) & (points[:, 0] <= view[1])
+    axes.plot(
+        *points[inside].T, linestyle="none", marker=".", ms=1.6, mew=0, color=style.SLICE_RETURN,
+        rasterized=True, zorder=2.0, label="returns",
+    )  # fmt: skip
+
+
+def _draw_floor(axes: Any, view: View, profile: Profile, swath: float | None) -> None:
+    """Draw the floor (z = 0) and the ends of the reach."""
+    axes.plot((view[0], view[1]), (0.0, 0.0), color=style.INK, lw=1.1, zorder=2.5, label="floor")
+    axes.annotate(
+        "floor", (view[1], 0.0), (-3, -2), textcoords="offset points", ha="right", va="top",
+        fontsize=style.SMALL, color=style.INK, zorder=6,
+    )  # fmt: skip
+    for side in (1.0,) if swath is None else (1.0, -1.0):
+        for radius in (profile.reach.near, profile.reach.far):
+            if view[0] <= side * radius <= view[1]:
+                axes.axvline(side * radius, color=style.INK, lw=0.9, ls="-.", zorder=2.4, label="reach")
+
+
+def _draw_robot(axes: Any, profile: Profile, attitude: Attitude | None) -> None:
+    """Draw the robot's outline, and its sensor with the directions of its own x and z axes."""
+    origin = profile.mount.x, 0.0
+    outline = geometry.robot_side(profile, attitude) - origin
+    axes.fill(*outline.T, facecolor=style.ROBOT, edgecolor=style.INK, lw=1.3, alpha=0.85, zorder=3.5, label="robot")
+    pose = geometry.level_from_sensor(profile, attitude)
+    place = pose[[0, 2], 3] - origin
+    length = 0.7 * max(profile.robot.length, 0.3)
+    tip = place + length * pose[[0, 2], 0]
+    axes.annotate(
+        "", tip, place, zorder=6, annotation_clip=False,
+        arrowprops={"arrowstyle": "-|>", "color": style.INK, "lw": 1.0, "shrinkA": 0, "shrinkB": 0},
+    )  # fmt: skip
+    axes.plot(*place, marker="o", ms=4, color=style.INK, zorder=6, label="sensor")
+    pitch = math.degrees(math.asin(max(-1.0, min(1.0, -float(pose[2, 0])))))
+    tilt = "level" if abs(pitch) < 0.05 else f"{abs(pitch):.1f}° {'down' if pitch > 0 else 'up'}"
+    axes.annotate(
+        f"sensor, {tilt}", tip, (3, 2), textcoords="offset points", fontsize=style.SMALL,
+        color=style.INK, zorder=6, annotation_clip=False,
+    )  # fmt: skip
+
+
+def _draw_hits(axes: Any, scan: Scan, number: int, swath: float | None) -> None:
+    if scan.ranges is None or scan.heights is None:
+        return
+    look, hit = _look(number), bins.hit_mask(scan)
+    offset = bins.hit_points(scan, (0.0, 0.0))
+    across = scan.ranges[hit].astype(np.float64)
+    heights = scan.heights[hit].astype(np.float64)
+    if swath is not None:
+        inside = np.abs(offset[:, 1]) <= swath / 2
+        across, heights = offset[inside, 0], heights[inside]
+    axes.plot(
+        across, heights, linestyle="none", marker=look["marker"], ms=3.0, mew=0.7, color=look["colour"],
+        markerfacecolor=look["face"], zorder=5.0, label=f"HIT {scan.name}",
+    )  # fmt: skip

@@ -1,0 +1,37 @@
+"""Colours, lines, hatches and sizes of all pictures, in one place.
+
+Each meaning differs from the others by marker, hatch or line as well as by colour; the lightnesses
+are apart, so that a grey print keeps them apart. Colours are told apart with all common kinds of
+colour blindness: dark red, blue and greys (no red beside green).
+"""
+
+from __future__ import annotations
+
+INK = "#1a1a1a"
+SOFT_INK = "#555555"
+RULE = "#9a9a9a"
+
+HIT = "#8c1010"
+"""HIT dots: the darkest thing on the page."""
+CLEAR = "#a9cfee"
+PARTLY = "#e4eff9"
+BLOCKED = "#d8d8d8"
+BLOCKED_LINE = "#8a8a8a"
+NEAR = "#7b3fa0"
+
+RETURN = "#c4c4c4"
+SLICE_RETURN = "#8f8f8f"
+ROBOT = "#ffffff"
+ZONE = "#b35900"
+
+SMALL, TEXT, HEAD = 7.0, 8.0, 9.5
+"""Sizes of letters, points."""
+
+BAND_LINES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1, 2)))
+"""Borders of the slices in the side view, in turn."""
+BAND_MARKERS = ("o", "^", "s", "D")
+BAND_COLOURS = ("#8c1010", "#0063a6", "#2b2b2b", "#9c5700")
+BAND_FILLS = ("#f3dede", "#dcebf7", "#ececec", "#f5e8d8")
+
+MOST_DRAWN = 40_000
+"""Returns drawn behind a scan: of more, an even random choice (always the same)."""

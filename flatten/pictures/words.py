@@ -1,0 +1,100 @@
+"""Numbers and angles as short words, for titles, tables and alt texts."""
+
+from __future__ import annotations
+
+import math
+
+from flatten.files.writing import CAUTION
+from flatten.profile import Profile
+from flatten.scan import Scan, State
+from flatten.version import __version__
+
+Attitude = tuple[float, float]
+
+SPAN_AHEAD = 60.0
+"""Up to this many degrees to a side is still ahead; as many before the rear is behind."""
+
+__all__ = ["CAUTION", "attitude_words", "bearing_words", "file_words", "made_by", "profile_words", "shorten"]
+
+
+def one_line(text: str) -> str:
+    """Put a text on one line: no line breaks, no control characters."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def shorten(text: str, most: int = 60) -> str:
+    """Put a text on one line of at most `most` characters, cutting from its middle."""
+    line = one_line(text)
+    if len(line) <= most:
+        return line
+    tail = (most - 1) * 2 // 3
+    return f"{line[: most - 1 - tail]}…{line[-tail:]}"
+
+
+def file_words(name: str) -> str:
+    """Last part of a path, for titles; "cloud" where there is no name."""
+    return one_line(name.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]) or "cloud"
+
+
+def bearing_words(bearing: float) -> str:
+    """Say a bearing (rad, counter-clockwise, 0 ahead): "ahead on the left, 23°"."""
+    degrees = math.degrees(bearing)
+    size = abs(round(degrees))
+    if size <= 2:
+        return "straight ahead"
+    if size >= 178:
+        return "straight behind"
+    side = "on the left" if degrees > 0.0 else "on the right"
+    if size < SPAN_AHEAD:
+        side = f"ahead {side}"
+    elif size > 180.0 - SPAN_AHEAD:
+        side = f"behind {side}"
+    return f"{side}, {size}°"
+
+
+def attitude_words(attitude: Attitude | None, profile: Profile | None = None) -> str:
+    """Say an attitude (roll, pitch in rad): "roll 2.0° (left side up), pitch 5.0° (nose down)"."""
+    if attitude is None:
+        return "none given, taken as level"
+    roll, pitch = (round(math.degrees(angle), 1) + 0.0 for angle in attitude)
+    leaning = {1: " (left side up)", -1: " (right side up)", 0: ""}[(roll > 0) - (roll < 0)]
+    nodding = {1: " (nose down)", -1: " (nose up)", 0: ""}[(pitch > 0) - (pitch < 0)]
+    words = f"roll {roll:.1f}°{leaning}, pitch {pitch:.1f}°{nodding}"
+    return f"{words}; ignored, level: body" if profile is not None and profile.level == "body" else words
+
+
+def profile_words(profile: Profile) -> str:
+    """Name a profile by its file."""
+    return one_line(profile.source) or "made in a program, no file"
+
+
+def slice_words(name: str, profile: Profile) -> str:
+    """Say what a slice holds: "drive: 0.08 to 1.07 m, nearest"."""
+    band = profile.slices[name]
+    rise = f", rising {band.rise:g} m per m" if band.rise else ""
+    agreed = f", {band.min_hits} returns within {band.within:g} m" if band.min_hits > 1 else ""
+    return f"{name}: {band.bottom:.2f} to {band.top:.2f} m{rise}, {band.pick}{agreed}"
+
+
+def count_words(scan: Scan) -> str:
+    """Say what became of the returns: "19,088 returns, 5,780 in blind zones, 2,425 in this slice"."""
+    counts = scan.counts
+    parts = [f"{counts.returns:,} returns"]
+    if counts.skipped:
+        parts.append(f"{counts.skipped:,} not finite or zero")
+    if counts.swallowed:
+        parts.append(f"{counts.swallowed:,} in blind zones")
+    parts.append(f"{counts.used:,} in this slice")
+    return ", ".join(parts)
+
+
+def state_words(counts: dict[State, int] | None) -> str:
+    """Say how many bins have which state: "137 HIT, 984 CLEAR, 47 TOO_NEAR, 272 UNSEEN"."""
+    if counts is None:
+        return "states not in the scan"
+    return ", ".join(f"{number:,} {state.name}" for state, number in counts.items() if number)
+
+
+def made_by() -> str:
+    """Name the library and its version."""
+    return f"flatten {__version__}"

@@ -1,0 +1,103 @@
+"""The sample clouds that come along: a made-up plant nursery, with the truth of each frame.
+
+Found beside the package in a checkout, inside the package where it was installed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import yaml
+
+from flatten.errors import CloudError, MissingPartError
+
+LISTING, TRUTH = "clouds.yaml", "truth.npz"
+TRUTH_PARTS = ("nearest", "farthest_of_nearest", "farthest")
+
+Values = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One sample cloud and what belongs to it."""
+
+    name: str
+    cloud: Path
+    profile: Path
+    sensor: str
+    attitude: tuple[float, float]
+    """Roll and pitch of the body, radians; pitch > 0 is nose down."""
+    shows: str
+    """What there is to see, in a sentence."""
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """True surfaces of one slice in each bin: (bins,) float32, metres from the fan's origin, inf for none."""
+
+    nearest: Values
+    """Nearest surface at any bearing of the bin."""
+    farthest_of_nearest: Values
+    """Farthest of the first surfaces that the bearings of the bin meet."""
+    farthest: Values
+    """Last surface at any bearing of the bin, hidden or not."""
+
+
+def sample_folder() -> Path:
+    """Find the folder of the sample clouds; raise MissingPartError where it is not there."""
+    package = Path(__file__).resolve().parent
+    for folder in (package / "_sample_clouds", package.parent / "sample_clouds"):
+        if (folder / LISTING).is_file():
+            return folder
+    raise MissingPartError(f"the sample clouds are not beside {package}: install flatten again, whole")
+
+
+def list_samples(folder: Path | None = None) -> tuple[Sample, ...]:
+    """List the sample clouds of a folder (that of the package if None), in the order of its list.
+
+    Raises CloudError where the list cannot be read, MissingPartError where there is none.
+    """
+    place = sample_folder() if folder is None else folder
+    listing = place / LISTING
+    try:
+        entries = yaml.safe_load(listing.read_text(encoding="utf-8"))
+        return tuple(_sample(place, entry) for entry in entries)
+    except (OSError, ValueError, KeyError, TypeError, yaml.YAMLError) as error:
+        raise CloudError(f"{listing}: not a list of sample clouds ({error}): install flatten again") from error
+
+
+def read_truth(sample: Sample) -> dict[str, Truth]:
+    """Read what is truly there around a sample, by the names of its profile's slices.
+
+    Raises CloudError where the file is missing or holds nothing about the sample.
+    """
+    path = sample.cloud.with_name(TRUTH)
+    try:
+        with np.load(path, allow_pickle=False) as packed:
+            marks = [key.split("/") for key in packed.files if key.startswith(f"{sample.name}/")]
+            slices = dict.fromkeys(mark[1] for mark in marks if len(mark) == 3)
+            found = {
+                name: Truth(*(packed[f"{sample.name}/{name}/{part}"] for part in TRUTH_PARTS)) for name in slices
+            }
+    except (OSError, ValueError, KeyError) as error:
+        raise CloudError(f"{path}: the truth cannot be read ({error}): install flatten again") from error
+    if not found:
+        raise CloudError(f"{path}: says nothing about {sample.name}: install flatten again")
+    return found
+
+
+def _sample(place: Path, entry: dict[str, Any]) -> Sample:
+    cloud, tilt = place / entry["file"], entry["attitude"]
+    return Sample(
+        name=cloud.stem,
+        cloud=cloud,
+        profile=place / entry["profile"],
+        sensor=str(entry["sensor"]),
+        attitude=(math.radians(tilt["roll"]), math.radians(tilt["pitch"])),
+        shows=str(entry["shows"]),
+    )

@@ -1,0 +1,96 @@
+"""Compiling the kernels ahead, so that the first frame on a robot does not wait for the compiler."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatten.cloud import Cloud, as_cloud
+from flatten.flattener import Flattener
+from flatten.kernels import accept, answer, cache, sweep
+from flatten.profile import Profile
+from flatten.returns import lay_out
+
+KERNELS: dict[str, Any] = {
+    "sweep": sweep.sweep,
+    "accept": accept.accept,
+    "answer": answer.answer,
+    "measure": answer.measure,
+}
+"""What is compiled as a whole; all else in the kernels becomes part of these."""
+
+EVERY_WAY: dict[str, Any] = {
+    "slices": {
+        "drive": {"bottom": 0.08, "top": 0.95},
+        "walls": {"bottom": 1.2, "top": 1.8, "pick": "farthest", "min_hits": 2},
+    },
+    "fan": {"bins": 8},
+    "blind_zones": [{"name": "hull", "box": {"x": [-0.5, 0.5], "y": [-0.4, 0.4], "z": [0.0, 0.9]}}],
+}
+"""A profile that takes every way through the kernels: both picks, min_hits, clear and a zone."""
+
+
+@dataclass(frozen=True)
+class Readiness:
+    """How the kernels got ready in this process."""
+
+    seconds: float
+    compiled: tuple[str, ...]
+    """Kernels that were compiled now."""
+    loaded: tuple[str, ...]
+    """Kernels whose compiled code was there already."""
+    place: Path | None
+    """Folder in which newly compiled code is kept; None where none can be written."""
+    notes: tuple[str, ...]
+    """Words about a cache that does not work as it should."""
+
+
+def warm_up() -> float:
+    """Make every kernel ready in this process and give the seconds it took.
+
+    Compiled code is kept on disk, so that only the first call on a machine takes long (about ten
+    seconds on a desk); afterwards no `Flattener` compiles anything, whatever its profile and
+    clouds. Call it before a node says that it is up.
+    """
+    start = time.perf_counter()
+    flattener = Flattener(Profile.from_dict(EVERY_WAY))
+    flattener.flatten(np.ones((3, 4), np.float32), attitude=(0.0, 0.0))
+    flattener.flatten(np.ones((3, 3), np.float64))
+    return time.perf_counter() - start
+
+
+def get_ready() -> Readiness:
+    """Do `warm_up` and tell what was compiled, what was there, and where it is kept."""
+    seconds = warm_up()
+    compiled = tuple(name for name, kernel in KERNELS.items() if _count(kernel, "cache_misses"))
+    loaded = tuple(name for name, kernel in KERNELS.items() if _count(kernel, "cache_hits"))
+    return Readiness(seconds, compiled, loaded, cache.writable_place(), cache.cache_notes())
+
+
+def warm_up_after_sweep() -> None:
+    """Make the kernels that come after the sweep ready: in a second process, while the first compiles that.
+
+    The sweep takes as long as all others together. What is compiled here is found on disk there.
+    """
+    _AfterSweep(Profile.from_dict(EVERY_WAY))
+
+
+class _AfterSweep(Flattener):
+    """A flattener that leaves the sweep out; its scans are never handed out."""
+
+    def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Any]:
+        self._tables.reset(0)
+        self._accept()
+        states, _ = self._answer(0)
+        returns = lay_out(as_cloud(np.empty((0, 3), np.float32)))
+        self._measure(0, states, returns, self._plan.level_from_body(None)[:3].copy())
+        return {}
+
+
+def _count(kernel: Any, which: str) -> int:
+    stats = getattr(kernel, "stats", None)  # None with NUMBA_DISABLE_JIT=1
+    return sum(getattr(stats, which).values()) if stats is not None else 0
