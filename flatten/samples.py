@@ -68,7 +68,9 @@ def list_samples(folder: Path | None = None) -> tuple[Sample, ...]:
         entries = yaml.safe_load(listing.read_text(encoding="utf-8"))
         return tuple(_sample(place, entry) for entry in entries)
     except (OSError, ValueError, KeyError, TypeError, yaml.YAMLError) as error:
-        raise CloudError(f"{listing}: not a list of sample clouds ({error}): install flatten again") from error
+        raise CloudError(
+            f"{listing}: not a list of sample clouds ({error}): install flatten again"
+        ) from error
 
 
 def read_truth(sample: Sample) -> dict[str, Truth]:
@@ -82,7 +84,8 @@ def read_truth(sample: Sample) -> dict[str, Truth]:
             marks = [key.split("/") for key in packed.files if key.startswith(f"{sample.name}/")]
             slices = dict.fromkeys(mark[1] for mark in marks if len(mark) == 3)
             found = {
-                name: Truth(*(packed[f"{sample.name}/{name}/{part}"] for part in TRUTH_PARTS)) for name in slices
+                name: Truth(*(packed[f"{sample.name}/{name}/{part}"] for part in TRUTH_PARTS))
+                for name in slices
             }
     except (OSError, ValueError, KeyError) as error:
         raise CloudError(f"{path}: the truth cannot be read ({error}): install flatten again") from error

@@ -106,10 +106,10 @@ def accepted(r: np.ndarray, bins: np.ndarray, band, n_bins: int, full: bool) -> 
         apart = np.abs(bins - bins[i])
         beside = (apart <= 1) | (full & (apart >= n_bins - 1))
         beyond = r - r[i]
-        sure = (beside & (beyond >= ULPS * r[i]) & (beyond <= band.within - ULPS * r[i])).sum()
+        others = (beside & (beyond >= ULPS * r[i]) & (beyond <= band.within - ULPS * r[i])).sum()
         maybe = (beside & (beyond >= -ULPS * r[i]) & (beyond <= band.within + ULPS * r[i])).sum()
         ok[i] = (beside & (r >= r[i]) & (r <= r[i] + band.within)).sum() >= band.min_hits
-        unsure[i] = (sure >= band.min_hits) != (maybe >= band.min_hits)
+        unsure[i] = (others + 1 >= band.min_hits) != (maybe >= band.min_hits)
     return ok, unsure
 
 

@@ -41,14 +41,14 @@ def first_run(s: int, b: int, masks: Masks) -> tuple[int, int]:
 def round_up(value: float) -> np.float32:
     """Least float32 that is not below `value`."""
     single = np.float32(value)
-    return np.nextafter(single, np.float32(np.inf)) if single < value else single
+    return np.nextafter(single, np.float32(np.inf)) if float(single) < value else single
 
 
 @part
 def round_down(value: float) -> np.float32:
     """Greatest float32 that is not above `value`."""
     single = np.float32(value)
-    return np.nextafter(single, np.float32(-np.inf)) if single > value else single
+    return np.nextafter(single, np.float32(-np.inf)) if float(single) > value else single
 
 
 @part
@@ -142,7 +142,7 @@ def measure(
             y = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
             height = np.float32(m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3])
             value = np.float32(math.sqrt(x * x + y * y))
-            if value > far:
+            if float(value) > far:
                 value = round_down(far)
         elif states[b] == CLEAR:
             value = np.float32(np.inf)

@@ -12,7 +12,8 @@ from flatten.cloud import Cloud, as_cloud
 from flatten.pictures import bins, geometry, style
 from flatten.pictures.geometry import Attitude, Numbers
 from flatten.pictures.parts import load_matplotlib
-from flatten.pictures.plan_view import chosen, plan_extent, scan_of
+from flatten.pictures.plan_view import GROUND, chosen, plan_extent, scan_of
+from flatten.pictures.shapes import add_rings
 from flatten.profile import Profile
 from flatten.scan import Scan
 
@@ -62,12 +63,12 @@ def draw_elevation(
     view = _limits(points, shown, profile, attitude, swath, extent)
     _set_frame(axes, view, swath)
     for number, name in enumerate(shown):
-        _draw_band(axes, profile, name, number, len(shown), view)
+        _draw_band(axes, profile, name, number, view)
     _draw_returns(axes, points, view)
     _draw_floor(axes, view, profile, swath)
     _draw_robot(axes, profile, attitude)
-    for number, scan in enumerate(shown.values()):
-        _draw_hits(axes, scan, number, swath)
+    beyond = sum(_draw_hits(axes, scan, number, swath, view) for number, scan in enumerate(shown.values()))
+    _draw_title(axes, view, beyond)
     if legend:
         axes.legend(
             handles=elevation_legend(list(shown)), loc="upper center", bbox_to_anchor=(0.5, -0.2),
@@ -83,7 +84,7 @@ def elevation_legend(names: Sequence[str]) -> list[Any]:
         look = _look(number)
         handles.append(
             line([], [], linestyle="none", marker=look["marker"], ms=4.5, mew=0.9, color=look["colour"],
-                 markerfacecolor=look["face"], label=f"HIT of {name.replace('$', chr(92) + '$')}")
+                 markerfacecolor=look["face"], label=f"HIT of {name}")
         )  # fmt: skip
     handles += [
         line([], [], linestyle="none", marker=".", ms=4, color=style.SLICE_RETURN, label="return"),
@@ -148,10 +149,25 @@ def _set_frame(axes: Any, view: View, swath: float | None) -> None:
         across = f"forward of the fan's origin, in a strip {swath:g} m wide [m]"
     axes.set_xlabel(across, fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
     axes.set_ylabel("height above the floor [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
-    axes.set_title("Side view", loc="left", fontsize=style.HEAD, fontweight="bold")
 
 
-def _draw_band(axes: Any, profile: Profile, name: str, number: int, count: int, view: View) -> None:
+def _draw_title(axes: Any, view: View, beyond: int) -> None:
+    """Write the headline, how much heights are stretched, and how many HITs lie outside the view."""
+    stretch = (axes.bbox.height / (view[3] - view[2])) / (axes.bbox.width / (view[1] - view[0]))
+    scale = "" if abs(stretch - 1.0) < 0.05 else f"heights drawn {stretch:.1f} times as large as distances"
+    note = f"{beyond:,} HIT beyond this view" if beyond else ""
+    for text, across, size, colour, weight, side in (
+        ("Side view", 0.0, style.HEAD, style.INK, "bold", "left"),
+        (scale, 1.0, style.SMALL, style.SOFT_INK, "normal", "right"),
+        (note, 0.5, style.SMALL, style.HIT, "normal", "center"),
+    ):
+        axes.annotate(
+            text, (across, 1), (0, 6), xycoords="axes fraction", textcoords="offset points", fontsize=size,
+            color=colour, fontweight=weight, va="bottom", ha=side, annotation_clip=False,
+        )  # fmt: skip
+
+
+def _draw_band(axes: Any, profile: Profile, name: str, number: int, view: View) -> None:
     """Fill a slice's band, its bottom rising with distance, and bracket it at the right with its name."""
     band, look = profile.slices[name], _look(number)
     near, far = profile.reach.near, min(profile.reach.far, max(abs(view[0]), view[1]))
@@ -161,18 +177,18 @@ def _draw_band(axes: Any, profile: Profile, name: str, number: int, count: int, 
             [near, band.bottom + band.rise * near], [end, band.bottom + band.rise * end],
             [end, band.top], [near, band.top],
         ]) * (side, 1.0)  # fmt: skip
-        axes.fill(*ring.T, facecolor=look["fill"], edgecolor="none", alpha=0.75, zorder=1.0, label=f"band {name}")
+        add_rings(axes, [ring], f"band {name}", 1.0, facecolor=look["fill"], edgecolor="none", alpha=0.75)
         for edge in (ring[:2], ring[3:1:-1]):
             axes.plot(*edge.T, color=look["colour"], lw=0.8, ls=look["line"], zorder=1.5, label="_border")
-    place = 1.012 + 0.028 * number * min(1.0, 6 / count)
-    across = axes.get_yaxis_transform()
+    at_right = axes.get_yaxis_transform()
+    away = load_matplotlib("transforms").offset_copy(at_right, axes.figure, x=8 + 15 * number, units="points")
     axes.plot(
-        (place, place), (band.bottom, band.top), transform=across, color=look["colour"], lw=1.6,
-        ls="-", marker=look["marker"], ms=3.5, mew=0.9, markerfacecolor=look["face"], clip_on=False, zorder=5, label="_bracket",
+        (1.0, 1.0), (band.bottom, band.top), transform=away, color=look["colour"], lw=1.4, marker=look["marker"],
+        ms=3.5, mew=0.9, markerfacecolor=look["face"], clip_on=False, zorder=5, label="_bracket",
     )  # fmt: skip
-    axes.text(
-        place + 0.006, (band.bottom + band.top) / 2, name, transform=across, rotation=90, va="center", ha="left",
-        fontsize=style.SMALL, color=look["colour"], parse_math=False, clip_on=False,
+    axes.annotate(
+        name, (1.0, (band.bottom + band.top) / 2), (4, 0), xycoords=away, textcoords="offset points", rotation=90,
+        va="center", ha="left", fontsize=style.SMALL, color=look["colour"], parse_math=False, annotation_clip=False,
     )  # fmt: skip
 
 
@@ -201,7 +217,7 @@ def _draw_robot(axes: Any, profile: Profile, attitude: Attitude | None) -> None:
     """Draw the robot's outline, and its sensor with the directions of its own x and z axes."""
     origin = profile.mount.x, 0.0
     outline = geometry.robot_side(profile, attitude) - origin
-    axes.fill(*outline.T, facecolor=style.ROBOT, edgecolor=style.INK, lw=1.3, alpha=0.85, zorder=3.5, label="robot")
+    add_rings(axes, [outline], "robot", 3.5, facecolor=style.ROBOT, edgecolor=style.INK, linewidth=1.3)
     pose = geometry.level_from_sensor(profile, attitude)
     place = pose[[0, 2], 3] - origin
     length = 0.7 * max(profile.robot.length, 0.3)
@@ -214,14 +230,15 @@ def _draw_robot(axes: Any, profile: Profile, attitude: Attitude | None) -> None:
     pitch = math.degrees(math.asin(max(-1.0, min(1.0, -float(pose[2, 0])))))
     tilt = "level" if abs(pitch) < 0.05 else f"{abs(pitch):.1f}° {'down' if pitch > 0 else 'up'}"
     axes.annotate(
-        f"sensor, {tilt}", tip, (3, 2), textcoords="offset points", fontsize=style.SMALL,
-        color=style.INK, zorder=6, annotation_clip=False,
+        f"sensor, {tilt}", outline[np.argmax(outline[:, 1])], (0, 4), textcoords="offset points",
+        fontsize=style.SMALL, color=style.INK, zorder=6, annotation_clip=False, bbox=GROUND,
     )  # fmt: skip
 
 
-def _draw_hits(axes: Any, scan: Scan, number: int, swath: float | None) -> None:
+def _draw_hits(axes: Any, scan: Scan, number: int, swath: float | None, view: View) -> int:
+    """Draw the HITs of a scan; give the number of those outside the view."""
     if scan.ranges is None or scan.heights is None:
-        return
+        return 0
     look, hit = _look(number), bins.hit_mask(scan)
     offset = bins.hit_points(scan, (0.0, 0.0))
     across = scan.ranges[hit].astype(np.float64)
@@ -230,6 +247,8 @@ def _draw_hits(axes: Any, scan: Scan, number: int, swath: float | None) -> None:
         inside = np.abs(offset[:, 1]) <= swath / 2
         across, heights = offset[inside, 0], heights[inside]
     axes.plot(
-        across, heights, linestyle="none", marker=look["marker"], ms=3.0, mew=0.7, color=look["colour"],
+        across, heights, linestyle="none", marker=look["marker"], ms=2.6, mew=0.6, color=look["colour"],
         markerfacecolor=look["face"], zorder=5.0, label=f"HIT {scan.name}",
     )  # fmt: skip
+    inside = (across >= view[0]) & (across <= view[1]) & (heights >= view[2]) & (heights <= view[3])
+    return int(np.count_nonzero(~inside))

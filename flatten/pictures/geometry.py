@@ -50,7 +50,9 @@ def level_returns(cloud: Cloud, profile: Profile, attitude: Attitude | None) -> 
     return xyz[good] @ pose[:3, :3].T + pose[:3, 3]
 
 
-def in_band(distance: Numbers, height: Numbers, bottom: float, top: float, rise: float) -> npt.NDArray[np.bool_]:
+def in_band(
+    distance: Numbers, height: Numbers, bottom: float, top: float, rise: float
+) -> npt.NDArray[np.bool_]:
     """Tell which returns lie in a slice [bottom + rise·distance, top)."""
     return (height >= bottom + rise * distance) & (height < top)
 
@@ -136,6 +138,8 @@ def robot_side(profile: Profile, attitude: Attitude | None) -> Numbers:
     return swept(placed, way) if way.any() else placed
 
 
-def in_robot_axes(points: Sequence[tuple[float, float]], profile: Profile, attitude: Attitude | None) -> Numbers:
+def in_robot_axes(
+    points: Sequence[tuple[float, float]], profile: Profile, attitude: Attitude | None
+) -> Numbers:
     """Place points (x, y) of the body's floor plane, seen from above: (n, 2)."""
     return np.array(points, np.float64) @ level_turn(profile, attitude)[:2, :2].T

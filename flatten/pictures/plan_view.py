@@ -13,8 +13,17 @@ from flatten.errors import FlattenError
 from flatten.pictures import bins, geometry, style, words
 from flatten.pictures.geometry import Attitude, Numbers
 from flatten.pictures.parts import load_matplotlib
+from flatten.pictures.shapes import add_rings, flip
 from flatten.profile import Profile
 from flatten.scan import Scan, State
+
+
+GROUND = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
+"""What letters stand on."""
+
+
+MOST_NAMES = 8
+"""Blind zones that are named in a close view."""
 
 
 def draw_plan(
@@ -27,6 +36,8 @@ def draw_plan(
     *,
     extent: float | None = None,
     legend: bool = True,
+    title: str | None = None,
+    counts: bool = True,
 ) -> None:
     """Draw one slice from above on matplotlib axes.
 
@@ -50,6 +61,11 @@ def draw_plan(
         Half the width of the view, metres; chosen by the scan where it is None.
     legend
         Whether to put a legend below the axes.
+    title
+        Headline; file and slice if None.
+    counts
+        Whether to write what became of returns and bins below the headline, and how many HITs lie
+        outside the view.
 
     Raises FlattenError for a slice that is not there, MissingPartError without matplotlib.
 
@@ -60,14 +76,22 @@ def draw_plan(
     _draw_returns(axes, as_cloud(cloud), profile, attitude, slice_name, centre, half)
     _draw_bins(axes, scan, profile, half)
     _draw_reach(axes, scan, profile, half)
-    _draw_robot(axes, profile, attitude)
-    _draw_zones(axes, profile, attitude)
-    _draw_hits(axes, scan, profile, centre, half)
+    fine = half > 4.0 * profile.robot.length
+    _draw_robot(axes, profile, attitude, fine)
+    _draw_zones(axes, profile, attitude, fine)
+    beyond = _draw_hits(axes, scan, profile, centre, half)
     _draw_scale_bar(axes, centre, half)
-    _draw_title(axes, cloud, scan)
+    file = words.shorten(words.file_words(getattr(cloud, "name", "")), 36)
+    _draw_title(
+        axes,
+        f"{file} · {slice_name}" if title is None else title,
+        _count_lines(scan, profile) if counts else [],
+    )
+    if beyond and counts:
+        _note(axes, f"{beyond:,} HIT beyond this view")
     if legend:
         axes.legend(
-            handles=plan_legend([scan], profile), loc="upper center", bbox_to_anchor=(0.5, -0.1),
+            handles=plan_legend([scan], profile), loc="upper center", bbox_to_anchor=(0.5, -0.06),
             ncols=3, fontsize=style.SMALL, frameon=False, handlelength=2.2,
         )  # fmt: skip
 
@@ -113,7 +137,7 @@ def plan_legend(scans: Iterable[Scan], profile: Profile) -> list[Any]:
         State.UNSEEN: patch("UNSEEN (white): nothing known", "#ffffff", style.RULE),
     }
     handles = [handle for state, handle in states.items() if state in seen]
-    handles.insert(2, patch("witnessed for a part only", style.PARTLY, style.RULE))
+    handles.insert(2, patch("free part of the way: not CLEAR", style.PARTLY, style.RULE))
     handles += [
         dot("return of the slice", marker=".", ms=4, color=style.SLICE_RETURN),
         dot("other return", marker=".", ms=4, color=style.RETURN),
@@ -123,11 +147,6 @@ def plan_legend(scans: Iterable[Scan], profile: Profile) -> list[Any]:
         lines.Line2D([], [], color=style.INK, lw=0.9, ls="-.", label="reach, nearest and farthest"),
     ]
     return handles
-
-
-def flip(points: Numbers) -> Numbers:
-    """Turn (n, 2) of x and y into the axes' (y, x)."""
-    return points[:, ::-1]
 
 
 def chosen(count: int) -> slice | Numbers:
@@ -149,11 +168,12 @@ def _set_frame(axes: Any, scan: Scan, profile: Profile, half: float) -> tuple[fl
     axes.set_ylim(x - half, x + half)
     axes.set_aspect("equal", adjustable="box")
     axes.set_facecolor("#ffffff")
-    axes.tick_params(labelsize=style.SMALL, colors=style.SOFT_INK, length=2.5, width=0.6)
+    axes.set_xticks([])
+    axes.set_yticks([])
     for spine in axes.spines.values():
         spine.set(color=style.RULE, linewidth=0.6)
-    axes.set_xlabel("left  +      [m]      −  right", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
-    axes.set_ylabel("forward of the robot's centre [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
+    axes.set_xlabel("← left      right →", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=3)
+    axes.set_ylabel("ahead →", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=3)
     return float(x), float(y)
 
 
@@ -185,7 +205,13 @@ def _draw_bins(axes: Any, scan: Scan, profile: Profile, half: float) -> None:
     begin, end = bins.witnessed(scan, profile)
     stretch = end > begin
     clear = stretch & (states == State.CLEAR) if states is not None else np.zeros(scan.bins, bool)
-    _fill(axes, bins.bin_polygons(scan, stretch & ~clear, begin, end, origin), "partly witnessed", 1.1, style.PARTLY)
+    _fill(
+        axes,
+        bins.bin_polygons(scan, stretch & ~clear, begin, end, origin),
+        "partly witnessed",
+        1.1,
+        style.PARTLY,
+    )
     _fill(axes, bins.bin_polygons(scan, clear, begin, end, origin), "CLEAR", 1.2, style.CLEAR)
     if states is None:
         return
@@ -197,22 +223,23 @@ def _draw_bins(axes: Any, scan: Scan, profile: Profile, half: float) -> None:
 
 
 def _fill(
-    axes: Any, polygons: list[Numbers], label: str, zorder: float, face: str, line: str = "none", hatch: str = ""
+    axes: Any,
+    polygons: list[Numbers],
+    label: str,
+    zorder: float,
+    face: str,
+    line: str = "none",
+    hatch: str = "",
 ) -> None:
-    if not polygons:
-        return
-    collection = load_matplotlib("collections").PolyCollection(
-        [flip(polygon) for polygon in polygons],
-        facecolor=face, edgecolor=line, linewidth=0.0, hatch=hatch or None, zorder=zorder, label=label,
-    )  # fmt: skip
-    axes.add_collection(collection, autolim=False)
+    rings = [flip(polygon) for polygon in polygons]
+    add_rings(axes, rings, label, zorder, facecolor=face, edgecolor=line, linewidth=0.0, hatch=hatch or None)
 
 
 def _draw_reach(axes: Any, scan: Scan, profile: Profile, half: float) -> None:
     """Draw the reach (near and far), a few distances between, the fan's origin and its edges."""
     origin = profile.mount.x, profile.mount.y
     first, last = scan.first, scan.first + scan.bins * scan.step
-    step = nice(half / 3)
+    step = nice(half / 2.2)
     for radius in np.arange(1, 12) * step:
         if radius < min(scan.far, 1.4 * half):
             ring = flip(geometry.arc(origin, radius, first, last))
@@ -220,54 +247,88 @@ def _draw_reach(axes: Any, scan: Scan, profile: Profile, half: float) -> None:
             middle = flip(geometry.arc(origin, radius, (first + last) / 2, (first + last) / 2))[0]
             axes.annotate(
                 f"{radius:g} m", middle, (2, 1), textcoords="offset points", fontsize=style.SMALL,
-                color=style.SOFT_INK, zorder=6, annotation_clip=True,
+                color=style.SOFT_INK, zorder=6, annotation_clip=True, bbox=GROUND,
             )  # fmt: skip
     for radius, label in ((scan.near, "reach near"), (scan.far, "reach far")):
         axes.plot(
-            *flip(geometry.arc(origin, radius, first, last)).T, color=style.INK, lw=0.9, ls="-.", zorder=4.6, label=label
+            *flip(geometry.arc(origin, radius, first, last)).T,
+            color=style.INK,
+            lw=0.9,
+            ls="-.",
+            zorder=4.6,
+            label=label,
         )
     if last - first < math.tau - 1e-9:
         for bearing in (first, last):
             edge = flip(np.array([origin, *geometry.arc(origin, scan.far, bearing, bearing)[:1]]))
             axes.plot(*edge.T, color=style.INK, lw=0.6, ls="-.", zorder=2.6, label="fan's edge")
-    axes.plot(origin[1], origin[0], marker="+", ms=7, mew=1.1, color=style.INK, zorder=5, label="fan's origin")
+    axes.plot(
+        origin[1], origin[0], marker="+", ms=7, mew=1.1, color=style.INK, zorder=5, label="fan's origin"
+    )
 
 
-def _draw_robot(axes: Any, profile: Profile, attitude: Attitude | None) -> None:
+def _draw_robot(axes: Any, profile: Profile, attitude: Attitude | None, fine: bool) -> None:
     robot = profile.robot
     outline = flip(geometry.robot_footprint(profile, attitude))
-    axes.fill(*outline.T, facecolor=style.ROBOT, edgecolor=style.INK, lw=1.3, zorder=3.5, label="robot")
+    width = 0.9 if fine else 1.4
+    add_rings(axes, [outline], "robot", 3.5, facecolor=style.ROBOT, edgecolor=style.INK, linewidth=width)
     nose, side = robot.length / 2, robot.width / 5
-    arrow = [(0.0, 0.0), (0.7 * nose, 0.0), (0.7 * nose, side), (nose, 0.0), (0.7 * nose, -side), (0.7 * nose, 0.0)]
+    arrow = [(-0.6 * nose, 0.2 * side), (0.5 * nose, 0.2 * side), (0.5 * nose, side), (0.95 * nose, 0.0)]
+    arrow += [(x, -y) for x, y in arrow[2::-1]]
     points = flip(geometry.in_robot_axes(arrow, profile, attitude))
-    axes.fill(*points.T, facecolor=style.INK, edgecolor=style.INK, lw=0.9, zorder=3.6, label="heading")
+    add_rings(axes, [points], "heading", 3.6, facecolor=style.INK, edgecolor="none", alpha=0.75)
 
 
-def _draw_zones(axes: Any, profile: Profile, attitude: Attitude | None) -> None:
-    """Outline each blind zone as the body leans; its inside is what winds round, holes stay open."""
-    patches, paths = load_matplotlib("patches"), load_matplotlib("path")
+def _draw_zones(axes: Any, profile: Profile, attitude: Attitude | None, fine: bool) -> None:
+    """Outline each blind zone as the body leans; where the view is close, name the first few."""
+    width = 0.7 if fine else 1.3
+    tops = {}
     for zone in profile.blind_zones:
-        rings = geometry.zone_footprint(zone, profile, attitude)
-        path = paths.Path.make_compound_path(*(paths.Path(flip(np.vstack([r, r[:1]])), closed=True) for r in rings))
-        patch = patches.PathPatch(
-            path, facecolor="none", edgecolor=style.ZONE, lw=1.1, ls=(0, (3, 1.5)), zorder=4.0,
-            label=f"blind zone {zone.name}",
+        rings = [flip(ring) for ring in geometry.zone_footprint(zone, profile, attitude)]
+        add_rings(
+            axes, rings, f"blind zone {zone.name}", 4.0,
+            facecolor="none", edgecolor=style.ZONE, linewidth=width, linestyle=(0, (3, 1.5)),
         )  # fmt: skip
-        axes.add_artist(patch)
+        tops[zone.name] = rings[0][np.argmin(rings[0].sum(axis=1) - 2 * rings[0][:, 1])]
+    if not fine:
+        _name_zones(axes, tops)
 
 
-def _draw_hits(axes: Any, scan: Scan, profile: Profile, centre: tuple[float, float], half: float) -> None:
+def _name_zones(axes: Any, tops: Mapping[str, Numbers]) -> None:
+    """Write names below each other at the right edge, in the order of their zones, each with a line."""
+    named = sorted(list(tops.items())[:MOST_NAMES], key=lambda item: -item[1][1])
+    for number, (name, top) in enumerate(named):
+        axes.annotate(
+            words.shorten(name, 14), top, (0.985, 0.86 - 0.075 * number), textcoords="axes fraction",
+            fontsize=style.SMALL, color=style.ZONE, ha="right", va="center", zorder=6, parse_math=False,
+            annotation_clip=True, bbox=GROUND,
+            arrowprops={"arrowstyle": "-", "color": style.ZONE, "lw": 0.6, "shrinkA": 0, "shrinkB": 0},
+        )  # fmt: skip
+
+
+def _draw_hits(axes: Any, scan: Scan, profile: Profile, centre: tuple[float, float], half: float) -> int:
+    """Draw the HITs; give the number of those outside the view."""
     hits = bins.hit_points(scan, (profile.mount.x, profile.mount.y))
     inside = (np.abs(hits - centre) <= half).all(axis=1)
     axes.plot(
-        hits[:, 1], hits[:, 0], linestyle="none", marker="o", ms=2.8, mew=0, color=style.HIT, zorder=5.5, label="HIT"
+        hits[:, 1],
+        hits[:, 0],
+        linestyle="none",
+        marker="o",
+        ms=2.8,
+        mew=0,
+        color=style.HIT,
+        zorder=5.5,
+        label="HIT",
     )
-    beyond = int(np.count_nonzero(~inside))
-    if beyond:
-        axes.text(
-            0.02, 0.02, f"{beyond:,} HIT beyond this view", transform=axes.transAxes, fontsize=style.SMALL,
-            color=style.HIT, zorder=7, bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.2},
-        )  # fmt: skip
+    return int(np.count_nonzero(~inside))
+
+
+def _note(axes: Any, text: str) -> None:
+    axes.annotate(
+        text, (0, 0), (4, 4), xycoords="axes fraction", textcoords="offset points", fontsize=style.SMALL,
+        color=style.HIT, zorder=7, bbox=GROUND,
+    )  # fmt: skip
 
 
 def nice(length: float) -> float:
@@ -279,27 +340,31 @@ def nice(length: float) -> float:
 def _draw_scale_bar(axes: Any, centre: tuple[float, float], half: float) -> None:
     """Draw a bar of a round length in the lower right corner, in data coordinates."""
     length = nice(0.5 * half)
-    right, level = centre[1] - 0.93 * half, centre[0] - 0.91 * half
+    right, level = centre[1] - 0.94 * half, centre[0] - 0.94 * half
     ends = (right + length, right)
-    load = load_matplotlib("patches")
-    axes.add_patch(load.Rectangle(
-        (right - 0.04 * half, level - 0.06 * half), length + 0.08 * half, 0.2 * half, facecolor="#ffffff",
-        edgecolor="none", zorder=6.5, label="_scale ground",
-    ))  # fmt: skip
-    axes.plot(ends, (level, level), color=style.INK, lw=2.4, solid_capstyle="butt", zorder=7, label="scale bar")
+    axes.plot(ends, (level, level), color=style.INK, lw=2.4, solid_capstyle="butt", zorder=7, label="scale bar",
+              path_effects=[load_matplotlib("patheffects").withStroke(linewidth=6.0, foreground="#ffffff")])  # fmt: skip
     axes.text(
-        sum(ends) / 2, level + 0.03 * half, f"{length:g} m", ha="center", va="bottom", fontsize=style.TEXT,
-        color=style.INK, zorder=7,
+        sum(ends) / 2, level + 0.035 * half, f"{length:g} m", ha="center", va="bottom", fontsize=style.TEXT,
+        color=style.INK, zorder=7.1, bbox=GROUND,
     )  # fmt: skip
 
 
-def _draw_title(axes: Any, cloud: Any, scan: Scan) -> None:
-    name = words.shorten(words.file_words(getattr(cloud, "name", "")), 36)
-    axes.set_title(
-        f"{name} · {scan.name}", loc="left", fontsize=style.HEAD, fontweight="bold", pad=26, parse_math=False
-    )
-    below = f"{words.count_words(scan)}\n{scan.bins:,} bins: {words.state_words(bins.state_counts(scan))}"
-    axes.annotate(
-        below, (0, 1), (0, 4), xycoords="axes fraction", textcoords="offset points", fontsize=style.SMALL,
-        color=style.SOFT_INK, va="bottom", linespacing=1.3, parse_math=False, annotation_clip=False,
-    )  # fmt: skip
+def _count_lines(scan: Scan, profile: Profile) -> list[str]:
+    states = words.state_words(bins.state_counts(scan))
+    return [
+        words.slice_words(scan.name, profile),
+        words.count_words(scan),
+        f"{scan.bins:,} bins: {states}",
+    ]
+
+
+def _draw_title(axes: Any, title: str, lines: list[str]) -> None:
+    above = ((title, 4 + 10 * len(lines), style.HEAD, style.INK, "bold"),)
+    below = (("\n".join(lines), 4, style.SMALL, style.SOFT_INK, "normal"),)
+    for text, up, size, colour, weight in above + below * bool(lines):
+        axes.annotate(
+            text, (0, 1), (0, up), xycoords="axes fraction", textcoords="offset points", fontsize=size,
+            color=colour, fontweight=weight, va="bottom", linespacing=1.25, parse_math=False,
+            annotation_clip=False,
+        )  # fmt: skip

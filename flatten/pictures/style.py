@@ -13,10 +13,10 @@ RULE = "#9a9a9a"
 
 HIT = "#8c1010"
 """HIT dots: the darkest thing on the page."""
-CLEAR = "#a9cfee"
+CLEAR = "#8fc1ea"
 PARTLY = "#e4eff9"
-BLOCKED = "#d8d8d8"
-BLOCKED_LINE = "#8a8a8a"
+BLOCKED = "#ebebeb"
+BLOCKED_LINE = "#aaaaaa"
 NEAR = "#7b3fa0"
 
 RETURN = "#c4c4c4"

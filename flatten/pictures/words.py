@@ -69,11 +69,11 @@ def profile_words(profile: Profile) -> str:
 
 
 def slice_words(name: str, profile: Profile) -> str:
-    """Say what a slice holds: "drive: 0.08 to 1.07 m, nearest"."""
+    """Say what a slice holds, in the form: 0.08 to 1.07 m, nearest."""
     band = profile.slices[name]
     rise = f", rising {band.rise:g} m per m" if band.rise else ""
     agreed = f", {band.min_hits} returns within {band.within:g} m" if band.min_hits > 1 else ""
-    return f"{name}: {band.bottom:.2f} to {band.top:.2f} m{rise}, {band.pick}{agreed}"
+    return f"{band.bottom:.2f} to {band.top:.2f} m{rise}, {band.pick}{agreed}"
 
 
 def count_words(scan: Scan) -> str:

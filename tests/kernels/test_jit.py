@@ -34,10 +34,10 @@ print(*cache_notes(), sep="\\n")
 """
 
 
-def run_frame(out: Path, **environment: str) -> tuple[dict[str, np.ndarray], str]:
+def run_frame(out: Path, house: Path | None = None, **environment: str) -> tuple[dict[str, np.ndarray], str]:
     done = subprocess.run(
         [sys.executable, "-c", FRAME, str(out)],
-        env={**os.environ, **environment}, capture_output=True, text=True, check=True,
+        cwd=house, env={**os.environ, **environment}, capture_output=True, text=True, check=True,
     )  # fmt: skip
     with np.load(out) as arrays:
         return dict(arrays), done.stdout.strip()
@@ -66,38 +66,34 @@ def house(tmp_path: Path) -> Path:
 
 
 def test_damaged_compiled_code_is_thrown_away(house: Path, expected: dict[str, np.ndarray]) -> None:
-    run_frame(house / "first.npz", PYTHONPATH=str(house), NUMBA_CACHE_DIR=str(house / "cache"))
+    run_frame(house / "first.npz", house, NUMBA_CACHE_DIR=str(house / "cache"))
     files = [f for pattern in ("*.nbi", "*.nbc") for f in house.rglob(pattern)]
     assert files
     for number, file in enumerate(sorted(files)):
         raw = file.read_bytes()
         file.write_bytes([b"", raw[: len(raw) // 2], b"\0" * len(raw), raw[:-7]][number % 4])
-    again, notes = run_frame(house / "again.npz", PYTHONPATH=str(house), NUMBA_CACHE_DIR=str(house / "cache"))
+    again, notes = run_frame(house / "again.npz", house, NUMBA_CACHE_DIR=str(house / "cache"))
     assert_same(again, expected)
     assert "damaged compiled code" in notes
-    third, notes = run_frame(house / "third.npz", PYTHONPATH=str(house), NUMBA_CACHE_DIR=str(house / "cache"))
+    third, notes = run_frame(house / "third.npz", house, NUMBA_CACHE_DIR=str(house / "cache"))
     assert_same(third, expected)
     assert notes == ""
 
 
 def test_a_changed_kernel_source_is_compiled_anew(house: Path, expected: dict[str, np.ndarray]) -> None:
-    run_frame(house / "first.npz", PYTHONPATH=str(house))
+    run_frame(house / "first.npz", house)
     part = house / "flatten" / "kernels" / "place.py"
     changed = part.read_text().replace("return -turn if y < 0.0 else turn", "return turn if y < 0.0 else -turn")
     assert changed != part.read_text()
     part.write_text(changed)
-    mirrored, _ = run_frame(house / "second.npz", PYTHONPATH=str(house))
+    mirrored, _ = run_frame(house / "second.npz", house)
     assert not np.array_equal(mirrored["<f4drivehits"], expected["<f4drivehits"])
 
 
 def test_nowhere_to_keep_compiled_code_is_a_note(tmp_path: Path, expected: dict[str, np.ndarray]) -> None:
     lines = ["import flatten.kernels.cache as c, pathlib", "c.cache_places = lambda: (pathlib.Path('/proc/nowhere'),)"]
-    site = tmp_path / "site"
-    site.mkdir()
-    (site / "sitecustomize.py").write_text("")  # keeps the folder on the path whatever is installed
     done = subprocess.run(
         [sys.executable, "-c", "\n".join(lines) + FRAME, str(tmp_path / "x.npz")],
-        env={**os.environ, "PYTHONPATH": f"{site}:{Path(flatten.__file__).parent.parent}"},
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     with np.load(tmp_path / "x.npz") as arrays:

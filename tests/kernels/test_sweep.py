@@ -92,7 +92,7 @@ def test_thousands_of_returns_against_the_twin(name: str, attitude: Any) -> None
     xyz = (rng.normal(size=(1500, 3)) * [5, 5, 0.7]).astype(np.float32)
     scans = FLATTENERS[name].flatten(xyz, attitude)
     for key, truth in twin(xyz, PROFILES[name], attitude, samples=3 if attitude is None else 9).items():
-        assert truth.unsure.mean() < 0.5 or PROFILES[name].fan.bins < 10
+        assert truth.unsure.mean() < 0.1 or PROFILES[name].fan.bins < 40
         assert_says_what_the_twin_says(scans[key], truth, exact_clear=attitude is None)
 
 
@@ -142,8 +142,9 @@ def test_a_tilted_body_in_its_true_attitude_gives_the_level_bodys_scan(xyz: np.n
     turn = frames.level_from_body(*(attitude or (0.0, 0.0)))[:3, :3]
     level, tilted = flattener.flatten(xyz)["drive"], flattener.flatten(xyz @ turn, attitude)["drive"]
     sure = ~twin(xyz, profile)["drive"].unsure
-    np.testing.assert_array_equal(level.states[sure], tilted.states[sure])
-    np.testing.assert_allclose(level.ranges[sure], tilted.ranges[sure], rtol=1e-6)
+    np.testing.assert_array_equal(level.hits[sure], tilted.hits[sure])
+    hit = sure & (level.states == State.HIT)
+    np.testing.assert_allclose(level.ranges[hit], tilted.ranges[hit], rtol=1e-6)
 
 
 def test_many_blocks_are_one_pass() -> None:

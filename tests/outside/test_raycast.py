@@ -46,9 +46,9 @@ MOUNTS = {
 SENSORS = {"rosette": scene.Rosette(), "rotating": scene.Rotating(columns=720)}
 LEVEL, LEANING = None, (math.radians(3.0), math.radians(-6.0))
 
-TOLERANCE = 1e-5
+TOLERANCE = 4e-6
 """Metres. Coordinates up to 16 m are float32: half a unit is 0.5 µm an axis, under 1 µm of distance. The
-level beams are float32 throughout: origin, direction, corners and distance, some 4 units of 1 µm."""
+level beams are float32 throughout: corner, direction and distance, under 1 µm each."""
 
 
 class View(NamedTuple):
@@ -133,18 +133,20 @@ def test_every_hit_lies_on_a_true_surface_of_its_slice_and_bin(sensor, attitude,
 
 
 @cases()
-def test_what_is_seen_from_near_by_is_told(sensor, attitude):
-    """Nothing is lost: where the returns of a bin show a solid inside a slice, the bin is HIT and no farther.
+def test_what_a_beam_meets_in_a_slice_is_told(sensor, attitude):
+    """Nothing is lost: where a return lies on a solid inside a slice, its bin is HIT, and no farther.
 
-    From the labels of the returns, with the bin counted here and the nearest face by the planar sensor.
+    Which solid a beam met is in the labels of the frame; its place in the world and its bin are
+    computed here. Left out is what float32 may move across an edge: 1e-5 m, 2e-6 rad.
     """
+    compared = 0
     for seed in SCENES[:10]:
         shot = take(seed, sensor, attitude)
         c, s = math.cos(yaw_of(seed)), math.sin(yaw_of(seed))
         level = shot.world() @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]) - [ORIGIN["x"], ORIGIN["y"], 0]
         r = np.hypot(level[:, 0], level[:, 1])
         exact = (np.arctan2(level[:, 1], level[:, 0]) + math.pi) / (2 * math.pi) * BINS
-        sure = np.abs(exact - np.round(exact)) * 2 * math.pi / BINS > 2e-6  # float32 and world() may move it
+        sure = np.abs(exact - np.round(exact)) * 2 * math.pi / BINS > 2e-6
         for name in ("drive", "low"):
             part, scan = SLICES[name], scans_of(seed, sensor, attitude)[name]
             low = part["bottom"] + part.get("rise", 0.0) * r
@@ -152,7 +154,8 @@ def test_what_is_seen_from_near_by_is_told(sensor, attitude):
             inside &= (r > 0.31) & (r < 24.9)
             b = np.floor(exact[inside]).astype(int)
             assert np.all(scan.states[b] == State.HIT) and np.all(scan.ranges[b] <= r[inside] + TOLERANCE)
-            assert inside.sum() > 50
+            compared += int(inside.sum())
+    assert compared > 5000
 
 
 # ---------------------------------------------------------------- the promise of the witnessed stretch
@@ -215,11 +218,11 @@ def test_no_clear_bin_holds_what_it_promises_to_see(sensor, attitude):
 SIGMA = 0.01
 
 
+@functools.cache
 def expected_least(n: int) -> float:
-    """Expectation of the least of n standard normals: −∫ x n φ(x) Φ(x)^(n−1) dx."""
-    density = stats.norm.pdf
-    value, _ = integrate.quad(lambda x: x * n * density(x) * stats.norm.cdf(x) ** (n - 1), -9, 9)
-    return -value
+    """Expectation of the least of n standard normals: ∫ x n φ(x) (1 − Φ(x))^(n−1) dx."""
+    value, _ = integrate.quad(lambda x: x * n * stats.norm.pdf(x) * stats.norm.sf(x) ** (n - 1), -10, 10)
+    return value
 
 
 @pytest.mark.parametrize("n, known", [(1, 0.0), (2, 0.56419), (5, 1.16296), (10, 1.53875), (30, 2.04276)])
@@ -242,11 +245,12 @@ def test_the_nearest_of_n_noisy_returns_is_short_by_the_known_bias(n, known):
 
 @pytest.mark.parametrize("sensor", list(SENSORS))
 def test_noise_shortens_by_no_more_than_the_bound_of_the_nearest_of_n(sensor, record_property):
-    """The same beams with and without noise, bins that hold the same solid in both.
+    """The same beams with and without noise, in bins in which as many returns lie in the slice.
 
-    Each of n returns is moved by a normal of σ along its beam, which is at most σ horizontally, so
-    the mean of noisy − clean lies between −σ·mean √(2 ln n) (upper bound of the expected least of n
-    normals) and 0, each with four standard errors; where the solid's front is not even, less.
+    Returns at d₁ … dₙ are moved by normals of at most σ (σ along the beam). The expected least of them
+    is at most min dᵢ, and at least min dᵢ + σ·eₙ with eₙ the expected least of n standard normals:
+    min(dᵢ + zᵢ) ≥ min dᵢ + min zᵢ. So the mean of noisy − clean lies between the mean of σ·eₙ and
+    0, each with four standard errors. Only a front at right angles comes near the lower bound.
     """
     differences, bounds = [], []
     noise = scene.Effects(range_noise=SIGMA)
@@ -255,14 +259,14 @@ def test_noise_shortens_by_no_more_than_the_bound_of_the_nearest_of_n(sensor, re
         shot = take(seed, sensor, LEVEL, effects=noise)
         noisy = flattener_of(sensor, seed % 3).flatten(shot.cloud)["drive"]
         both = (clean.states == State.HIT) & (noisy.states == State.HIT) & (clean.hits == noisy.hits)
-        differences.append((noisy.ranges - clean.ranges)[both].astype(float))
-        bounds.append(SIGMA * np.sqrt(2 * np.log(noisy.hits[both])))
+        differences.append(noisy.ranges[both].astype(float) - clean.ranges[both])
+        bounds.append([SIGMA * expected_least(int(n)) for n in noisy.hits[both]])
     off, bound = np.concatenate(differences), np.concatenate(bounds)
     error = 4 * off.std() / math.sqrt(len(off))
     record_property("bins", len(off))
     record_property("nearest-of-n bias, m", off.mean())
-    record_property("bound, m", -bound.mean())
-    assert -bound.mean() - error <= off.mean() <= error
+    record_property("bound, m", bound.mean())
+    assert bound.mean() - error <= off.mean() <= error
     assert len(off) > 3000
 
 

@@ -1,0 +1,146 @@
+"""`flatten convert`: many clouds to files of scans."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from flatten.cli.options import (
+    FILE,
+    attitude_of,
+    attitude_options,
+    overwrite_option,
+    profile_option,
+    quiet_option,
+    read_profile,
+    set_option,
+    warn_of,
+    words_of,
+)
+from flatten.cli.running import FAULT, INPUT, Running
+from flatten.cli.terminal import count, progress, say
+
+if TYPE_CHECKING:
+    from flatten.jobs import Order, Outcome
+
+FORMATS = ("npz", "csv", "json", "fields")
+"""As `flatten.files.scan_formats()` lists them; written here so that --help stays quick."""
+
+
+@click.command()
+@click.argument("clouds", type=FILE, nargs=-1, required=True, metavar="CLOUD...")
+@profile_option
+@click.option(
+    "--out",
+    "-o",
+    "folder",
+    type=FILE,
+    required=True,
+    metavar="DIR",
+    help="Folder for the results; made if need be.",
+)
+@click.option(
+    "--format",
+    "-f",
+    "formats",
+    callback=words_of(*FORMATS),
+    default="npz",
+    show_default=True,
+    metavar="WORDS",
+    help="One or several of npz, csv, json, fields, with commas between. npz: every array, to load with "
+    "numpy. csv: one table. json: one text. fields: the values of a planar-scan message, a file a slice.",
+)
+@attitude_options
+@set_option
+@click.option(
+    "--jobs",
+    "-j",
+    type=click.IntRange(1, 256),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="Worker processes. The results do not depend on it.",
+)
+@click.option(
+    "--pictures", is_flag=True, help="Also draw each cloud and its scans (PNG). Needs the desk extra."
+)
+@overwrite_option
+@quiet_option
+@click.pass_obj
+def convert(
+    running: Running,
+    clouds: tuple[Path, ...],
+    profile_path: Path,
+    folder: Path,
+    formats: tuple[str, ...],
+    roll: float | None,
+    pitch: float | None,
+    settings: tuple[str, ...],
+    jobs: int,
+    pictures: bool,
+    overwrite: bool,
+    quiet: bool,
+) -> int:
+    """Convert clouds to scans, many at once.
+
+    CLOUD is a file (PCD, PLY, LAS, LAZ, NPY, NPZ, KITTI .bin, XYZ or CSV text) or a folder of such
+    files. Each becomes DIR/<its name>.npz and so on, with the effective profile and the version of
+    flatten inside. Ranges are metres, angles in the results radians; --roll and --pitch are degrees.
+
+    One bad file does not stop the others: the summary at the end says which failed and why, and the
+    exit code is then 1. Nothing is half written, nothing is written over without --overwrite.
+
+    \b
+    Examples:
+      flatten convert aisle.pcd -p rover.yaml --out scans
+      flatten convert nursery/ -p rover.yaml --out scans --format npz,csv --jobs 4
+      flatten convert ramp.pcd -p rover.yaml --out scans --pitch 4.8 --set reach.far=12
+    """  # noqa: D301 - the mark keeps click from joining lines
+    from flatten import jobs as work  # noqa: PLC0415 - costs the compiler
+
+    profile = read_profile(profile_path, settings)
+    attitude = attitude_of(roll, pitch)
+    warn_of(profile, attitude, quiet)
+    order = work.Order(profile, folder, formats, attitude, pictures, overwrite)
+    found, failed = work.gather_clouds(clouds)
+    outcomes = [*failed, *_convert(found, order, jobs, quiet)]
+    return _summary(outcomes, order, running.debug)
+
+
+def _convert(clouds: Sequence[Path], order: Order, jobs: int, quiet: bool) -> list[Outcome]:
+    from flatten import jobs as work  # noqa: PLC0415
+
+    if not clouds:
+        return []
+    work.prepare(clouds, order)
+    done = {}
+    with (
+        progress("converting", len(clouds), quiet) as step,
+        closing(work.convert(clouds, order, jobs)) as outcomes,
+    ):
+        for outcome in outcomes:
+            done[outcome.cloud] = outcome
+            step(outcome.cloud.name)
+    return [done[cloud] for cloud in clouds]
+
+
+def _summary(outcomes: Sequence[Outcome], order: Order, debug: bool) -> int:
+    """Say what became of all clouds: failures on stderr, a line each."""
+    failed = [outcome for outcome in outcomes if outcome.error]
+    written = sum(len(outcome.written) for outcome in outcomes)
+    kinds = ", ".join((*order.formats, *(("png",) if order.pictures else ())))
+    good = len(outcomes) - len(failed)
+    words = f"converted {good} of {count(len(outcomes), 'cloud')}"
+    words += f": {count(written, 'file')} ({kinds}) in {order.folder}" if good else ""
+    click.echo(words + (f"; {len(failed)} failed" if failed else ""))
+    for outcome in failed:
+        if debug and outcome.trace:
+            click.echo(outcome.trace, err=True)
+        say("flatten", outcome.error)
+    if any(outcome.trace for outcome in failed):
+        return FAULT
+    return INPUT if failed else 0

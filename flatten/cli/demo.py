@@ -1,0 +1,7 @@
+from __future__ import annotations
+import click
+
+
+@click.command()
+def demo() -> None:
+    """Demo."""
