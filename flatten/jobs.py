@@ -167,7 +167,9 @@ def convert_one(path: Path, order: Order, flattener: Flattener) -> list[Path]:
     names = result_names(path, order)
     for name in names:
         if not order.overwrite and os.path.lexists(name):
-            raise OutputError(f"{name}: is there already: choose another folder, or use --overwrite")
+            raise OutputError(f"{name}: is there already: choose another folder, or allow overwriting")
+        if name.is_dir():
+            raise OutputError(f"{name}: is a folder: choose another folder for the results")
     cloud = read_cloud(path)
     scans = flattener.flatten(cloud, order.attitude)
     if not order.pictures:
@@ -175,18 +177,38 @@ def convert_one(path: Path, order: Order, flattener: Flattener) -> list[Path]:
     staged = order.folder / f".{path.stem[:100]}.{secrets.token_hex(6)}.png"
     try:
         draw(staged, cloud, scans, order.profile, order.attitude, title=path.stem)
-        written = _write(path, scans, order)
-        staged.replace(names[-1])
+        with undisturbed():
+            written = _write(path, scans, order)
+            staged.replace(names[-1])
     finally:
         staged.unlink(missing_ok=True)
     return [*written, names[-1]]
 
 
 def _write(path: Path, scans: Mapping[str, Scan], order: Order) -> list[Path]:
-    return write_scans(
-        order.folder / path.stem, scans, order.profile, order.formats,
-        source=str(path), attitude=order.attitude, overwrite=order.overwrite,
-    )  # fmt: skip
+    with undisturbed():
+        return write_scans(
+            order.folder / path.stem, scans, order.profile, order.formats,
+            source=str(path), attitude=order.attitude, overwrite=order.overwrite,
+        )  # fmt: skip
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Let Ctrl-C and termination wait until a set of files is whole."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    heard: list[int] = []
+    both = (signal.SIGINT, signal.SIGTERM)
+    before = [signal.signal(number, lambda number, _: heard.append(number)) for number in both]
+    try:
+        yield
+    finally:
+        for number, handler in zip(both, before, strict=True):
+            signal.signal(number, handler)
+        for caught in heard:
+            signal.raise_signal(caught)
 
 
 def draw(

@@ -6,6 +6,7 @@ Found beside the package in a checkout, inside the package where it was installe
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ import yaml
 from flatten.errors import CloudError, MissingPartError
 
 LISTING, TRUTH = "clouds.yaml", "truth.npz"
-TRUTH_PARTS = ("nearest", "farthest_of_nearest", "farthest")
+TRUTH_PARTS, STANDING = ("nearest", "farthest_of_nearest", "farthest"), "standing"
 
 Values = npt.NDArray[np.float32]
 
@@ -46,6 +47,10 @@ class Truth:
     """Farthest of the first surfaces that the bearings of the bin meet."""
     farthest: Values
     """Last surface at any bearing of the bin, hidden or not."""
+    standing: Values | None
+    """Farther side of the nearest thing that CLEAR denies: it stands on the floor, reaches
+    `clear.smallest` above the slice's bottom, fills the bin and begins beyond `clear.from`. None
+    where the file does not say."""
 
 
 def sample_folder() -> Path:
@@ -83,15 +88,17 @@ def read_truth(sample: Sample) -> dict[str, Truth]:
         with np.load(path, allow_pickle=False) as packed:
             marks = [key.split("/") for key in packed.files if key.startswith(f"{sample.name}/")]
             slices = dict.fromkeys(mark[1] for mark in marks if len(mark) == 3)
-            found = {
-                name: Truth(*(packed[f"{sample.name}/{name}/{part}"] for part in TRUTH_PARTS))
-                for name in slices
-            }
+            found = {name: _truth(packed, f"{sample.name}/{name}/") for name in slices}
     except (OSError, ValueError, KeyError) as error:
         raise CloudError(f"{path}: the truth cannot be read ({error}): install flatten again") from error
     if not found:
         raise CloudError(f"{path}: says nothing about {sample.name}: install flatten again")
     return found
+
+
+def _truth(packed: Mapping[str, Values], head: str) -> Truth:
+    nearest, middle, farthest = (packed[head + part] for part in TRUTH_PARTS)
+    return Truth(nearest, middle, farthest, packed.get(head + STANDING))
 
 
 def _sample(place: Path, entry: dict[str, Any]) -> Sample:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -17,7 +18,7 @@ settings.register_profile(
 settings.register_profile(
     "long", deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=3000
 )
-settings.load_profile("flatten")
+settings.load_profile(os.environ.get("FLATTEN_HYPOTHESIS", "flatten"))
 
 ROVER: dict[str, Any] = {
     "robot": {"length": 0.95, "width": 0.72, "height": 0.88, "step": 0.06, "drop": 0.06, "clearance": 0.15},

@@ -1,1 +1,28 @@
-"""Pictures."""
+"""Pictures and pages: what a scan says, so that a stranger sees it.
+
+    from flatten import pictures
+    pictures.save_picture("aisle.png", cloud, scans, profile, attitude)
+    entry = pictures.Entry("aisle.pcd", scans, picture="aisle.png")
+    pictures.write_report("report.html", [entry], profile)
+    print(pictures.report_text([entry]))
+
+Pictures need matplotlib and pages jinja2, which are imported when they are called for; the text
+needs neither.
+"""
+
+from flatten.pictures.elevation import draw_elevation
+from flatten.pictures.entry import Entry, TruthCheck
+from flatten.pictures.page import write_report
+from flatten.pictures.plan_view import draw_plan
+from flatten.pictures.sheet import save_picture
+from flatten.pictures.text import report_text
+
+__all__ = [
+    "Entry",
+    "TruthCheck",
+    "draw_elevation",
+    "draw_plan",
+    "report_text",
+    "save_picture",
+    "write_report",
+]

@@ -49,7 +49,7 @@ def share_answered(scan: Scan) -> float | None:
 
 def bearings_of(scan: Scan) -> Numbers:
     """Centres of the bins (bins,), radians, from first and step."""
-    return scan.first + (np.arange(scan.bins) + 0.5) * scan.step
+    return scan.first + (np.arange(scan.bins, dtype=np.float64) + 0.5) * scan.step
 
 
 def hit_mask(scan: Scan) -> Mask:
@@ -65,7 +65,9 @@ def hit_points(scan: Scan, origin: tuple[float, float]) -> Numbers:
     if scan.ranges is None or not hit.any():
         return np.empty((0, 2))
     bearing, distance = bearings_of(scan)[hit], scan.ranges[hit].astype(np.float64)
-    return np.array(origin) + distance[:, None] * np.stack([np.cos(bearing), np.sin(bearing)], axis=1)
+    ways = np.stack([np.cos(bearing), np.sin(bearing)], axis=1)
+    points: Numbers = np.array(origin) + distance[:, None] * ways
+    return points
 
 
 def nearest_hit(scan: Scan) -> tuple[float, float] | None:
@@ -90,6 +92,18 @@ def witnessed(scan: Scan, profile: Profile) -> tuple[Numbers, Numbers]:
         return np.zeros(scan.bins), np.zeros(scan.bins)
     clear = states == State.CLEAR
     return clear * profile.clear.from_, clear * profile.clear.to
+
+
+def clear_mask(scan: Scan) -> Mask:
+    """Tell which bins are CLEAR: (bins,)."""
+    states = states_of(scan)
+    return np.zeros(scan.bins, bool) if states is None else states == State.CLEAR
+
+
+def partly_witnessed(scan: Scan, profile: Profile) -> Mask:
+    """Tell which bins are witnessed free for a stretch, yet not CLEAR: (bins,)."""
+    begin, end = witnessed(scan, profile)
+    return (end > begin) & ~clear_mask(scan)
 
 
 def bin_polygons(

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from flatten.cloud import Cloud, as_cloud
+from flatten.cloud import as_cloud
 from flatten.pictures import bins, geometry, style
+from flatten.pictures.choices import plan_extent, scan_of
 from flatten.pictures.geometry import Attitude, Numbers
+from flatten.pictures.legends import elevation_legend, slice_look
 from flatten.pictures.parts import load_matplotlib
-from flatten.pictures.plan_view import GROUND, chosen, plan_extent, scan_of
 from flatten.pictures.shapes import add_rings
 from flatten.profile import Profile
 from flatten.scan import Scan
@@ -58,8 +59,8 @@ def draw_elevation(
 
     """
     shown = {name: scan_of(scans, name, profile) for name in (slices or scans)}
-    points = _in_view_axes(geometry.level_returns(as_cloud(cloud), profile, attitude), profile, swath)
-    points = points[chosen(len(points))]
+    placed = geometry.level_returns(as_cloud(cloud), profile, attitude, style.MOST_DRAWN)
+    points = _in_view_axes(placed, profile, swath)
     view = _limits(points, shown, profile, attitude, swath, extent)
     _set_frame(axes, view, swath)
     for number, name in enumerate(shown):
@@ -68,44 +69,12 @@ def draw_elevation(
     _draw_floor(axes, view, profile, swath)
     _draw_robot(axes, profile, attitude)
     beyond = sum(_draw_hits(axes, scan, number, swath, view) for number, scan in enumerate(shown.values()))
-    _draw_title(axes, view, beyond)
+    _draw_title(axes, view, beyond, shown.values())
     if legend:
         axes.legend(
             handles=elevation_legend(list(shown)), loc="upper center", bbox_to_anchor=(0.5, -0.2),
             ncols=4, fontsize=style.SMALL, frameon=False, handlelength=2.2,
         )  # fmt: skip
-
-
-def elevation_legend(names: Sequence[str]) -> list[Any]:
-    """Make the handles of the legend for these slices."""
-    line = load_matplotlib("lines").Line2D
-    handles = []
-    for number, name in enumerate(names):
-        look = _look(number)
-        handles.append(
-            line([], [], linestyle="none", marker=look["marker"], ms=4.5, mew=0.9, color=look["colour"],
-                 markerfacecolor=look["face"], label=f"HIT of {name}")
-        )  # fmt: skip
-    handles += [
-        line([], [], linestyle="none", marker=".", ms=4, color=style.SLICE_RETURN, label="return"),
-        line([], [], color=style.INK, lw=1.3, label="robot"),
-        line([], [], marker="o", ms=4, color=style.INK, lw=1.0, label="sensor, its x axis"),
-        line([], [], color=style.INK, lw=0.9, ls="-.", label="reach"),
-    ]
-    return handles
-
-
-def _look(number: int) -> dict[str, Any]:
-    """Marker, colours and line of the slice with this number, in turn."""
-    turn = number % len(style.BAND_MARKERS)
-    colour = style.BAND_COLOURS[turn]
-    return {
-        "marker": style.BAND_MARKERS[turn],
-        "colour": colour,
-        "face": colour if turn == 0 else "none",
-        "fill": style.BAND_FILLS[turn],
-        "line": style.BAND_LINES[turn],
-    }
 
 
 def _in_view_axes(points: Numbers, profile: Profile, swath: float | None) -> Numbers:
@@ -151,11 +120,13 @@ def _set_frame(axes: Any, view: View, swath: float | None) -> None:
     axes.set_ylabel("height above the floor [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
 
 
-def _draw_title(axes: Any, view: View, beyond: int) -> None:
+def _draw_title(axes: Any, view: View, beyond: int, scans: Iterable[Scan]) -> None:
     """Write the headline, how much heights are stretched, and how many HITs lie outside the view."""
     stretch = (axes.bbox.height / (view[3] - view[2])) / (axes.bbox.width / (view[1] - view[0]))
     scale = "" if abs(stretch - 1.0) < 0.05 else f"heights drawn {stretch:.1f} times as large as distances"
     note = f"{beyond:,} HIT beyond this view" if beyond else ""
+    if any(scan.ranges is None or scan.heights is None for scan in scans):
+        note = "HIT are drawn only where a scan has ranges and heights"
     for text, across, size, colour, weight, side in (
         ("Side view", 0.0, style.HEAD, style.INK, "bold", "left"),
         (scale, 1.0, style.SMALL, style.SOFT_INK, "normal", "right"),
@@ -169,7 +140,7 @@ def _draw_title(axes: Any, view: View, beyond: int) -> None:
 
 def _draw_band(axes: Any, profile: Profile, name: str, number: int, view: View) -> None:
     """Fill a slice's band, its bottom rising with distance, and bracket it at the right with its name."""
-    band, look = profile.slices[name], _look(number)
+    band, look = profile.slices[name], slice_look(number)
     near, far = profile.reach.near, min(profile.reach.far, max(abs(view[0]), view[1]))
     end = far if band.rise == 0.0 else min(far, (band.top - band.bottom) / band.rise)
     for side in (1.0, -1.0) if -view[0] > view[1] / 2 else (1.0,):
@@ -183,12 +154,13 @@ def _draw_band(axes: Any, profile: Profile, name: str, number: int, view: View) 
     at_right = axes.get_yaxis_transform()
     away = load_matplotlib("transforms").offset_copy(at_right, axes.figure, x=8 + 15 * number, units="points")
     axes.plot(
-        (1.0, 1.0), (band.bottom, band.top), transform=away, color=look["colour"], lw=1.4, marker=look["marker"],
-        ms=3.5, mew=0.9, markerfacecolor=look["face"], clip_on=False, zorder=5, label="_bracket",
+        (1.0, 1.0), (band.bottom, band.top), transform=away, color=look["colour"], lw=1.4, clip_on=False,
+        marker=look["marker"], ms=3.5, mew=0.9, markerfacecolor=look["face"], zorder=5, label="_bracket",
     )  # fmt: skip
     axes.annotate(
-        name, (1.0, (band.bottom + band.top) / 2), (4, 0), xycoords=away, textcoords="offset points", rotation=90,
-        va="center", ha="left", fontsize=style.SMALL, color=look["colour"], parse_math=False, annotation_clip=False,
+        name, (1.0, (band.bottom + band.top) / 2), (4, 0), xycoords=away, textcoords="offset points",
+        rotation=90, va="center", ha="left", fontsize=style.SMALL, color=look["colour"], parse_math=False,
+        annotation_clip=False,
     )  # fmt: skip
 
 
@@ -230,8 +202,8 @@ def _draw_robot(axes: Any, profile: Profile, attitude: Attitude | None) -> None:
     pitch = math.degrees(math.asin(max(-1.0, min(1.0, -float(pose[2, 0])))))
     tilt = "level" if abs(pitch) < 0.05 else f"{abs(pitch):.1f}° {'down' if pitch > 0 else 'up'}"
     axes.annotate(
-        f"sensor, {tilt}", outline[np.argmax(outline[:, 1])], (0, 4), textcoords="offset points",
-        fontsize=style.SMALL, color=style.INK, zorder=6, annotation_clip=False, bbox=GROUND,
+        f"sensor, {tilt}", (outline[:, 0].min(), outline[:, 1].max()), (0, 4), textcoords="offset points",
+        fontsize=style.SMALL, color=style.INK, zorder=6, annotation_clip=False, bbox=style.GROUND,
     )  # fmt: skip
 
 
@@ -239,7 +211,7 @@ def _draw_hits(axes: Any, scan: Scan, number: int, swath: float | None, view: Vi
     """Draw the HITs of a scan; give the number of those outside the view."""
     if scan.ranges is None or scan.heights is None:
         return 0
-    look, hit = _look(number), bins.hit_mask(scan)
+    look, hit = slice_look(number), bins.hit_mask(scan)
     offset = bins.hit_points(scan, (0.0, 0.0))
     across = scan.ranges[hit].astype(np.float64)
     heights = scan.heights[hit].astype(np.float64)

@@ -33,21 +33,31 @@ def level_turn(profile: Profile, attitude: Attitude | None) -> Numbers:
     """Give the (3, 3) rotation level_from_body at an attitude (rad); none with `level: body`."""
     if attitude is None or profile.level == "body":
         return np.eye(3)
-    return frames.level_from_body(*attitude)[:3, :3]
+    turn: Numbers = frames.level_from_body(*attitude)[:3, :3]
+    return turn
 
 
 def level_from_sensor(profile: Profile, attitude: Attitude | None) -> Numbers:
     """Give the (4, 4) pose of the sensor in the level frame about the body's origin."""
     turn = frames.transform(level_turn(profile, attitude), (0.0, 0.0, 0.0))
-    return turn @ mount_transform(profile.mount)
+    pose: Numbers = turn @ mount_transform(profile.mount)
+    return pose
 
 
-def level_returns(cloud: Cloud, profile: Profile, attitude: Attitude | None) -> Numbers:
-    """Place the good returns of a cloud: (n, 3); NaN, infinite and exactly zero ones are left out."""
+def level_returns(
+    cloud: Cloud, profile: Profile, attitude: Attitude | None, most: int | None = None
+) -> Numbers:
+    """Place the good returns of a cloud: (n, 3); NaN, infinite and exactly zero ones are left out.
+
+    Of more than `most` an even random choice of that number, always the same one.
+    """
     xyz = cloud.xyz
-    good = np.isfinite(xyz).all(axis=1) & (xyz != 0.0).any(axis=1)
+    xyz = xyz[np.isfinite(xyz).all(axis=1) & (xyz != 0.0).any(axis=1)]
+    if most is not None and len(xyz) > most:
+        xyz = xyz[np.sort(np.random.default_rng(0).choice(len(xyz), most, replace=False))]
     pose = level_from_sensor(profile, attitude)
-    return xyz[good] @ pose[:3, :3].T + pose[:3, 3]
+    placed: Numbers = xyz @ pose[:3, :3].T + pose[:3, 3]
+    return placed
 
 
 def in_band(
@@ -142,4 +152,5 @@ def in_robot_axes(
     points: Sequence[tuple[float, float]], profile: Profile, attitude: Attitude | None
 ) -> Numbers:
     """Place points (x, y) of the body's floor plane, seen from above: (n, 2)."""
-    return np.array(points, np.float64) @ level_turn(profile, attitude)[:2, :2].T
+    placed: Numbers = np.array(points, np.float64) @ level_turn(profile, attitude)[:2, :2].T
+    return placed

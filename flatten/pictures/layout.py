@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from flatten.cloud import Cloud
+from flatten.files.writing import CAUTION
 from flatten.pictures import style, words
-from flatten.pictures.elevation import draw_elevation, elevation_legend
+from flatten.pictures.elevation import draw_elevation
 from flatten.pictures.geometry import Attitude
+from flatten.pictures.legends import elevation_legend, plan_legend
 from flatten.pictures.parts import load_matplotlib
-from flatten.pictures.plan_view import draw_plan, plan_legend
+from flatten.pictures.plan_view import draw_plan
 from flatten.profile import Profile
 from flatten.scan import Scan
 
@@ -47,7 +49,7 @@ class Sheet:
 
     def draw(self, title: str, dots_per_inch: int) -> Any:
         """Draw everything; give the figure."""
-        places, handles = self._places(), plan_legend(self.scans.values(), self.profile)
+        places, handles = self._places(), plan_legend(list(self.scans.values()), self.profile)
         width, height = self._width(), FOOT + max(top + tall for _, top, _, tall in places.values())
         figure = load_matplotlib("figure").Figure(
             figsize=(width, height), dpi=dots_per_inch, facecolor="#ffffff"
@@ -94,7 +96,7 @@ class Sheet:
             left = MARGIN + column * (side + BETWEEN)
             places[f"plan {name}"] = (left, top + row * (TITLE + side + BELOW) + TITLE, side, side)
         end = top + -(-len(self.scans) // columns) * (TITLE + side + BELOW)
-        handles = len(plan_legend(self.scans.values(), self.profile))
+        handles = len(plan_legend(list(self.scans.values()), self.profile))
         if columns == 3:
             rows = -(-handles // self._across())
             places["plan legend"] = (MARGIN, end, self._width() - 2 * MARGIN, rows * LEGEND_ROW)
@@ -161,7 +163,7 @@ class Sheet:
             (height - 0.32, headline, 12.0, style.INK, "bold"),
             (height - 0.53, attitude, style.TEXT, style.SOFT_INK, "normal"),
             (0.28, source, style.SMALL, style.SOFT_INK, "normal"),
-            (0.12, words.CAUTION, style.SMALL, style.INK, "bold"),
+            (0.12, CAUTION, style.SMALL, style.INK, "bold"),
         ):
             figure.text(
                 MARGIN / width, level / height, text, fontsize=size, color=colour, fontweight=weight,

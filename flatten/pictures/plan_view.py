@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from flatten.cloud import Cloud, as_cloud
-from flatten.errors import FlattenError
 from flatten.pictures import bins, geometry, style, words
+from flatten.pictures.choices import nice, plan_extent, scan_of
 from flatten.pictures.geometry import Attitude, Numbers
+from flatten.pictures.legends import plan_legend
 from flatten.pictures.parts import load_matplotlib
 from flatten.pictures.shapes import add_rings, flip
 from flatten.profile import Profile
 from flatten.scan import Scan, State
-
-
-GROUND = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
-"""What letters stand on."""
-
 
 MOST_NAMES = 8
 """Blind zones that are named in a close view."""
@@ -96,66 +92,6 @@ def draw_plan(
         )  # fmt: skip
 
 
-def scan_of(scans: Mapping[str, Scan], name: str, profile: Profile) -> Scan:
-    """Look a scan up; FlattenError where the scans or the profile do not have the slice."""
-    if name not in scans or name not in profile.slices:
-        there = ", ".join(key for key in scans if key in profile.slices) or "none"
-        raise FlattenError(f"no scan of a slice {name!r} to draw: there are {there}")
-    return scans[name]
-
-
-def plan_extent(scans: Iterable[Scan], profile: Profile) -> float:
-    """Choose half the width of the view, metres: what CLEAR speaks of, three quarters of the HITs, no more."""
-    found = [scan.ranges[bins.hit_mask(scan)] for scan in scans if scan.ranges is not None]
-    ranges = np.concatenate([np.empty(0), *found])
-    wanted = [2.0 * max(profile.robot.length, profile.robot.width), 1.5]
-    if profile.clear is not None:
-        wanted.append(1.15 * profile.clear.to)
-    if ranges.size:
-        wanted.append(1.1 * float(np.quantile(ranges, 0.75)))
-    return min(max(wanted), max(1.06 * profile.reach.far, *wanted[:2]))
-
-
-def plan_legend(scans: Iterable[Scan], profile: Profile) -> list[Any]:
-    """Make the handles of the legend: what there is in these scans, and the fixed parts."""
-    lines, patches = load_matplotlib("lines"), load_matplotlib("patches")
-    seen = {state for scan in scans for state, number in (bins.state_counts(scan) or {}).items() if number}
-    clear = profile.clear
-    stretch = f" at least {clear.from_:g} to {clear.to:g} m" if clear else ""
-
-    def dot(label: str, **look: Any) -> Any:
-        return lines.Line2D([], [], linestyle="none", label=label, **look)
-
-    def patch(label: str, face: str, edge: str, hatch: str = "", width: float = 0.6) -> Any:
-        return patches.Patch(facecolor=face, edgecolor=edge, hatch=hatch, label=label, linewidth=width)
-
-    states = {
-        State.HIT: dot("HIT: obstacle of the slice", marker="o", ms=4, color=style.HIT),
-        State.CLEAR: patch(f"CLEAR: witnessed free{stretch}", style.CLEAR, style.SOFT_INK),
-        State.TOO_NEAR: patch(f"TOO_NEAR: under {profile.reach.near:g} m", style.NEAR, style.INK, "xxxx"),
-        State.BLOCKED: patch("BLOCKED: by a blind zone", style.BLOCKED, style.BLOCKED_LINE, "////"),
-        State.UNSEEN: patch("UNSEEN (white): nothing known", "#ffffff", style.RULE),
-    }
-    handles = [handle for state, handle in states.items() if state in seen]
-    handles.insert(2, patch("free part of the way: not CLEAR", style.PARTLY, style.RULE))
-    handles += [
-        dot("return of the slice", marker=".", ms=4, color=style.SLICE_RETURN),
-        dot("other return", marker=".", ms=4, color=style.RETURN),
-        lines.Line2D([], [], color=style.INK, lw=1.3, label="robot, arrow ahead"),
-        lines.Line2D([], [], color=style.ZONE, lw=1.1, ls=(0, (3, 1.5)), label="blind zone"),
-        dot("fan's origin", marker="+", ms=7, color=style.INK),
-        lines.Line2D([], [], color=style.INK, lw=0.9, ls="-.", label="reach, nearest and farthest"),
-    ]
-    return handles
-
-
-def chosen(count: int) -> slice | Numbers:
-    """Choose which of `count` returns to draw: all, or an even random choice, always the same."""
-    if count <= style.MOST_DRAWN:
-        return slice(None)
-    return np.random.default_rng(0).choice(count, style.MOST_DRAWN, replace=False)
-
-
 def _set_frame(axes: Any, scan: Scan, profile: Profile, half: float) -> tuple[float, float]:
     """Set limits and labels; give the centre (x, y) of the view: that of the fan and the robot."""
     mount, robot = profile.mount, profile.robot
@@ -181,8 +117,7 @@ def _draw_returns(
     axes: Any, cloud: Cloud, profile: Profile, attitude: Attitude | None, name: str,
     centre: tuple[float, float], half: float,
 ) -> None:  # fmt: skip
-    points = geometry.level_returns(cloud, profile, attitude)
-    points = points[chosen(len(points))]
+    points = geometry.level_returns(cloud, profile, attitude, style.MOST_DRAWN)
     points = points[(np.abs(points[:, :2] - centre) <= half).all(axis=1)]
     band = profile.slices[name]
     distance = np.hypot(points[:, 0] - profile.mount.x, points[:, 1] - profile.mount.y)
@@ -201,18 +136,11 @@ def _draw_bins(axes: Any, scan: Scan, profile: Profile, half: float) -> None:
     """Shade what bins say beside HIT: stretches witnessed free, bins too near, bins blocked."""
     origin = profile.mount.x, profile.mount.y
     rim = np.full(scan.bins, min(scan.far, 1.5 * half))
-    states = bins.states_of(scan)
     begin, end = bins.witnessed(scan, profile)
-    stretch = end > begin
-    clear = stretch & (states == State.CLEAR) if states is not None else np.zeros(scan.bins, bool)
-    _fill(
-        axes,
-        bins.bin_polygons(scan, stretch & ~clear, begin, end, origin),
-        "partly witnessed",
-        1.1,
-        style.PARTLY,
-    )
+    part, clear = bins.partly_witnessed(scan, profile), bins.clear_mask(scan) & (end > begin)
+    _fill(axes, bins.bin_polygons(scan, part, begin, end, origin), "partly witnessed", 1.1, style.PARTLY)
     _fill(axes, bins.bin_polygons(scan, clear, begin, end, origin), "CLEAR", 1.2, style.CLEAR)
+    states = bins.states_of(scan)
     if states is None:
         return
     blocked = bins.bin_polygons(scan, states == State.BLOCKED, np.minimum(end, rim), rim, origin)
@@ -244,20 +172,15 @@ def _draw_reach(axes: Any, scan: Scan, profile: Profile, half: float) -> None:
         if radius < min(scan.far, 1.4 * half):
             ring = flip(geometry.arc(origin, radius, first, last))
             axes.plot(*ring.T, color=style.RULE, lw=0.5, ls=":", zorder=2.5, label="_distance")
+        if radius < min(scan.far, 0.94 * half):
             middle = flip(geometry.arc(origin, radius, (first + last) / 2, (first + last) / 2))[0]
             axes.annotate(
                 f"{radius:g} m", middle, (2, 1), textcoords="offset points", fontsize=style.SMALL,
-                color=style.SOFT_INK, zorder=6, annotation_clip=True, bbox=GROUND,
+                color=style.SOFT_INK, zorder=6, annotation_clip=True, bbox=style.GROUND,
             )  # fmt: skip
+    look = {"color": style.INK, "lw": 0.9, "ls": "-.", "zorder": 4.6}
     for radius, label in ((scan.near, "reach near"), (scan.far, "reach far")):
-        axes.plot(
-            *flip(geometry.arc(origin, radius, first, last)).T,
-            color=style.INK,
-            lw=0.9,
-            ls="-.",
-            zorder=4.6,
-            label=label,
-        )
+        axes.plot(*flip(geometry.arc(origin, radius, first, last)).T, label=label, **look)
     if last - first < math.tau - 1e-9:
         for bearing in (first, last):
             edge = flip(np.array([origin, *geometry.arc(origin, scan.far, bearing, bearing)[:1]]))
@@ -296,12 +219,19 @@ def _draw_zones(axes: Any, profile: Profile, attitude: Attitude | None, fine: bo
 
 def _name_zones(axes: Any, tops: Mapping[str, Numbers]) -> None:
     """Write names below each other at the right edge, in the order of their zones, each with a line."""
-    named = sorted(list(tops.items())[:MOST_NAMES], key=lambda item: -item[1][1])
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    corner = np.array([right, high])
+
+    def slope(item: tuple[str, Numbers]) -> float:
+        away = np.abs(corner - item[1]) / (abs(right - left), high - low)
+        return float(np.arctan2(away[1], away[0]))
+
+    named = sorted(list(tops.items())[:MOST_NAMES], key=slope)  # so that the lines do not cross
     for number, (name, top) in enumerate(named):
         axes.annotate(
             words.shorten(name, 14), top, (0.985, 0.86 - 0.075 * number), textcoords="axes fraction",
             fontsize=style.SMALL, color=style.ZONE, ha="right", va="center", zorder=6, parse_math=False,
-            annotation_clip=True, bbox=GROUND,
+            annotation_clip=True, bbox=style.GROUND,
             arrowprops={"arrowstyle": "-", "color": style.ZONE, "lw": 0.6, "shrinkA": 0, "shrinkB": 0},
         )  # fmt: skip
 
@@ -327,14 +257,8 @@ def _draw_hits(axes: Any, scan: Scan, profile: Profile, centre: tuple[float, flo
 def _note(axes: Any, text: str) -> None:
     axes.annotate(
         text, (0, 0), (4, 4), xycoords="axes fraction", textcoords="offset points", fontsize=style.SMALL,
-        color=style.HIT, zorder=7, bbox=GROUND,
+        color=style.HIT, zorder=7, bbox=style.GROUND,
     )  # fmt: skip
-
-
-def nice(length: float) -> float:
-    """Round a length down to 1, 2 or 5 times a power of ten."""
-    power = 10.0 ** math.floor(math.log10(length))
-    return max(part * power for part in (1.0, 2.0, 5.0) if part * power <= length * (1 + 1e-9))
 
 
 def _draw_scale_bar(axes: Any, centre: tuple[float, float], half: float) -> None:
@@ -342,19 +266,26 @@ def _draw_scale_bar(axes: Any, centre: tuple[float, float], half: float) -> None
     length = nice(0.5 * half)
     right, level = centre[1] - 0.94 * half, centre[0] - 0.94 * half
     ends = (right + length, right)
-    axes.plot(ends, (level, level), color=style.INK, lw=2.4, solid_capstyle="butt", zorder=7, label="scale bar",
-              path_effects=[load_matplotlib("patheffects").withStroke(linewidth=6.0, foreground="#ffffff")])  # fmt: skip
+    halo = load_matplotlib("patheffects").withStroke(linewidth=6.0, foreground="#ffffff")
+    axes.plot(
+        ends, (level, level), color=style.INK, lw=2.4, solid_capstyle="butt", zorder=7, label="scale bar",
+        path_effects=[halo],
+    )  # fmt: skip
     axes.text(
         sum(ends) / 2, level + 0.035 * half, f"{length:g} m", ha="center", va="bottom", fontsize=style.TEXT,
-        color=style.INK, zorder=7.1, bbox=GROUND,
+        color=style.INK, zorder=7.1, bbox=style.GROUND,
     )  # fmt: skip
 
 
 def _count_lines(scan: Scan, profile: Profile) -> list[str]:
     states = words.state_words(bins.state_counts(scan))
+    if scan.ranges is None:
+        states += "; ranges not in the scan"
+    thinned = scan.counts.returns - scan.counts.skipped > style.MOST_DRAWN
+    drawn = f" ({style.MOST_DRAWN:,} drawn)" if thinned else ""
     return [
         words.slice_words(scan.name, profile),
-        words.count_words(scan),
+        words.count_words(scan) + drawn,
         f"{scan.bins:,} bins: {states}",
     ]
 

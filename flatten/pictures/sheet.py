@@ -11,12 +11,12 @@ from typing import Any
 
 from flatten.cloud import as_cloud
 from flatten.errors import FlattenError, OutputError
-from flatten.files.writing import target, write_all
+from flatten.files.writing import CAUTION, target, write_all
 from flatten.flattener import checked_attitude
 from flatten.pictures import words
+from flatten.pictures.choices import plan_extent, scan_of
 from flatten.pictures.layout import VIEWS, Sheet, View
 from flatten.pictures.parts import load_matplotlib
-from flatten.pictures.plan_view import plan_extent, scan_of
 from flatten.profile import Profile
 from flatten.scan import Scan
 
@@ -107,5 +107,5 @@ def _save_png(figure: Any, stream: io.BufferedIOBase) -> None:
     picture.putpalette(palette)
     notes = PngImagePlugin.PngInfo()
     notes.add_text("Software", words.made_by())
-    notes.add_text("Comment", words.CAUTION)
+    notes.add_text("Comment", CAUTION)
     picture.save(stream, "PNG", dpi=(DOTS_PER_INCH, DOTS_PER_INCH), pnginfo=notes)

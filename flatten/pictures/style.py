@@ -35,3 +35,6 @@ BAND_FILLS = ("#f3dede", "#dcebf7", "#ececec", "#f5e8d8")
 
 MOST_DRAWN = 40_000
 """Returns drawn behind a scan: of more, an even random choice (always the same)."""
+
+GROUND = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.8, "alpha": 0.8}
+"""What letters stand on."""

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 
 from flatten.files.writing import CAUTION
 from flatten.profile import Profile
-from flatten.scan import Scan, State
+from flatten.scan import Counts, Scan, State
 from flatten.version import __version__
 
 Attitude = tuple[float, float]
 
 SPAN_AHEAD = 60.0
 """Up to this many degrees to a side is still ahead; as many before the rear is behind."""
-
-__all__ = ["CAUTION", "attitude_words", "bearing_words", "file_words", "made_by", "profile_words", "shorten"]
 
 
 def one_line(text: str) -> str:
@@ -37,19 +36,16 @@ def file_words(name: str) -> str:
 
 
 def bearing_words(bearing: float) -> str:
-    """Say a bearing (rad, counter-clockwise, 0 ahead): "ahead on the left, 23°"."""
+    """Say a bearing (rad, counter-clockwise, 0 ahead): "ahead left, 23°"."""
     degrees = math.degrees(bearing)
     size = abs(round(degrees))
     if size <= 2:
         return "straight ahead"
     if size >= 178:
         return "straight behind"
-    side = "on the left" if degrees > 0.0 else "on the right"
-    if size < SPAN_AHEAD:
-        side = f"ahead {side}"
-    elif size > 180.0 - SPAN_AHEAD:
-        side = f"behind {side}"
-    return f"{side}, {size}°"
+    side = "left" if degrees > 0.0 else "right"
+    end = "ahead " if size < SPAN_AHEAD else "behind " if size > 180.0 - SPAN_AHEAD else ""
+    return f"{end}{side}, {size}°"
 
 
 def attitude_words(attitude: Attitude | None, profile: Profile | None = None) -> str:
@@ -59,7 +55,7 @@ def attitude_words(attitude: Attitude | None, profile: Profile | None = None) ->
     roll, pitch = (round(math.degrees(angle), 1) + 0.0 for angle in attitude)
     leaning = {1: " (left side up)", -1: " (right side up)", 0: ""}[(roll > 0) - (roll < 0)]
     nodding = {1: " (nose down)", -1: " (nose up)", 0: ""}[(pitch > 0) - (pitch < 0)]
-    words = f"roll {roll:.1f}°{leaning}, pitch {pitch:.1f}°{nodding}"
+    words = f"roll {roll:.1f}°{leaning}, pitch {pitch:.1f}°{nodding}".replace("-", "−")
     return f"{words}; ignored, level: body" if profile is not None and profile.level == "body" else words
 
 
@@ -76,25 +72,64 @@ def slice_words(name: str, profile: Profile) -> str:
     return f"{band.bottom:.2f} to {band.top:.2f} m{rise}, {band.pick}{agreed}"
 
 
-def count_words(scan: Scan) -> str:
-    """Say what became of the returns: "19,088 returns, 5,780 in blind zones, 2,425 in this slice"."""
-    counts = scan.counts
+def cloud_words(counts: Counts) -> str:
+    """Say what became of the returns of a cloud: "19,088 returns, 5,780 in blind zones"."""
     parts = [f"{counts.returns:,} returns"]
     if counts.skipped:
         parts.append(f"{counts.skipped:,} not finite or zero")
     if counts.swallowed:
         parts.append(f"{counts.swallowed:,} in blind zones")
-    parts.append(f"{counts.used:,} in this slice")
     return ", ".join(parts)
 
 
-def state_words(counts: dict[State, int] | None) -> str:
+def count_words(scan: Scan) -> str:
+    """Say the same of one slice: "19,088 returns, 5,780 in blind zones, 2,425 in this slice"."""
+    return f"{cloud_words(scan.counts)}, {scan.counts.used:,} in this slice"
+
+
+def named_counts(counts: Mapping[str, int] | None) -> str:
     """Say how many bins have which state: "137 HIT, 984 CLEAR, 47 TOO_NEAR, 272 UNSEEN"."""
     if counts is None:
         return "states not in the scan"
-    return ", ".join(f"{number:,} {state.name}" for state, number in counts.items() if number)
+    return ", ".join(f"{number:,} {name}" for name, number in counts.items() if number)
+
+
+def state_words(counts: Mapping[State, int] | None) -> str:
+    """Say the same of counts by `State`."""
+    return named_counts(None if counts is None else {state.name: n for state, n in counts.items()})
 
 
 def made_by() -> str:
     """Name the library and its version."""
     return f"flatten {__version__}"
+
+
+def share_words(share: float | None) -> str:
+    """Say a share in percent, rounded down: 100 % is all of it; "not known" for None."""
+    if share is None:
+        return "not known"
+    percent = math.floor(100.0 * share + 1e-9)
+    return "under 1 %" if 0.0 < share < 0.01 else f"{percent} %"
+
+
+def seconds_words(seconds: float) -> str:
+    """Say a time: "2.1 ms" or "1.30 s"."""
+    return f"{seconds:.2f} s" if seconds >= 1.0 else f"{1e3 * seconds:.1f} ms"
+
+
+def cautions(profiles: Sequence[Profile]) -> list[str]:
+    """Say what must not be taken from scans, and how first runs are made."""
+    tallest = sorted({profile.clear.smallest for profile in profiles if profile.clear is not None})
+    least = " or ".join(f"{metres:g}" for metres in tallest)
+    promise = (
+        f"CLEAR speaks of things that stand on the slice's bottom, reach at least {least} m above it and "
+        "fill the width of the bin. What hangs, is lower or is thinner may be there all the same."
+        if tallest
+        else "CLEAR is switched off in the profile: no bin says that the way is free."
+    )
+    return [
+        f"{CAUTION} Keep the robot's own protective devices working, and follow the local codes.",
+        promise,
+        "UNSEEN and BLOCKED are not free: nothing is known there.",
+        "Make first runs with the tracks off the ground and the emergency stop at hand.",
+    ]

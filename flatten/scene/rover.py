@@ -95,3 +95,9 @@ def layout_of(profile_name: str) -> tuple[Mount, dict[str, Slice], Fan]:
     }
     bearings = (math.radians(fan["first"]), math.radians(fan["last"]))
     return Mount(mount["x"], mount["y"], mount["z"], *angles), slices, Fan(*bearings, fan["bins"])
+
+
+def clear_and_reach_of(profile_name: str) -> tuple[dict[str, float], dict[str, float]]:
+    """Read the sections `clear` and `reach` from the text of a sample profile."""
+    told: dict[str, Any] = yaml.safe_load(PROFILES[profile_name])
+    return told["clear"], told["reach"]

@@ -16,7 +16,7 @@ from flatten.scene.effects import Effects
 from flatten.scene.nursery import AISLE, DOCK, KERB, PALLETS, RAMP_TOE, SHADE, YARD, nursery
 from flatten.scene.place import Place
 from flatten.scene.sensors import Rosette, Rotating, Sensor
-from flatten.scene.truth import truth
+from flatten.scene.truth import objects_in_bins, truth
 
 Arrays = dict[str, npt.NDArray[Any]]
 
@@ -145,11 +145,20 @@ def make(sample: Sample, place: Place) -> Capture:
 
 
 def truth_of(sample: Sample, place: Place) -> Arrays:
-    """Find the truth of one sample: SLICE/nearest and the like, float32 metres, inf for none."""
+    """Find the truth of one sample: SLICE/nearest and the like, float32 metres, inf for none.
+
+    SLICE/standing is what CLEAR denies: the far side of the nearest solid that begins at or beyond
+    clear.from, fills the bin's width, stands on the floor and is tall enough.
+    """
     mount, slices, fan = rover.layout_of(SENSORS[sample.sensor][1])
+    clear, reach = rover.clear_and_reach_of(SENSORS[sample.sensor][1])
     found: Arrays = {}
     for name, band in slices.items():
         known = truth(place, sample.pose, mount, band, fan, attitude=sample.tilt)
         for part in ("nearest", "farthest_of_nearest", "farthest"):
             found[f"{name}/{part}"] = getattr(known, part).astype(np.float32)
+        tall = band.bottom + clear["smallest"] + band.rise * reach["far"]
+        each = objects_in_bins(place, sample.pose, mount, fan, top=tall)
+        denied = each.fills & (each.nearest >= clear["from"])
+        found[f"{name}/standing"] = np.where(denied, each.farthest, np.inf).min(axis=0).astype(np.float32)
     return found

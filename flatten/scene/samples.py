@@ -5,8 +5,8 @@
 
 The folder holds the clouds (PCD), `clouds.yaml` (what each shows), two profiles, and `truth.npz`:
 for each cloud and slice the arrays CLOUD/SLICE/nearest, …/farthest_of_nearest and …/farthest, as
-`flatten.scene.truth` gives them for the slices and the fan of the cloud's profile, and
-CLOUD/attitude, (roll, pitch) in radians.
+`flatten.scene.truth` gives them for the slices and the fan of the cloud's profile, …/standing (what
+CLEAR denies, see `sample_list.truth_of`), and CLOUD/attitude, (roll, pitch) in radians.
 """
 
 from __future__ import annotations

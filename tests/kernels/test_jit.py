@@ -99,3 +99,21 @@ def test_nowhere_to_keep_compiled_code_is_a_note(tmp_path: Path, expected: dict[
     with np.load(tmp_path / "x.npz") as arrays:
         assert_same(dict(arrays), expected)
     assert "can be written" in done.stdout
+
+
+def test_compiled_code_is_read_where_nothing_can_be_written(house: Path, expected: dict[str, np.ndarray]) -> None:
+    run_frame(house / "first.npz", house)
+    lines = [
+        "import flatten.kernels.cache as c",
+        "c.writable_place = lambda: None",
+        "from flatten.kernels.sweep import sweep",
+        "import atexit, sys",
+        "atexit.register(lambda: print('hits', sum(sweep.stats.cache_hits.values()), file=sys.stderr))",
+    ]
+    done = subprocess.run(
+        [sys.executable, "-c", "\n".join(lines) + FRAME, str(house / "x.npz")],
+        cwd=house, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    with np.load(house / "x.npz") as arrays:
+        assert_same(dict(arrays), expected)
+    assert done.stderr.strip() == "hits 1"

@@ -1,4 +1,4 @@
-"""A perfect planar sensor of made-up places: level beams along the edges of the bins, by Open3D's ray casting.
+"""A perfect planar sensor of made-up places: level beams along the edges of the bins, cast by Open3D.
 
 It knows nothing of clouds, slices' gates or bins of the library. The solids of `random_place` are
 upright prisms with convex outlines. On each of their faces the range is monotonic between corner,
@@ -116,11 +116,12 @@ class PlanarSensor:
         np.maximum.at(back, (solids, beams), distances)
         met = np.isfinite(front)
         fills = met[:, : self.bins] & met[:, self.bins :]
-        pairs = [
-            [np.where(fills, pick(e[:, : self.bins], e[:, self.bins :]), np.nan) for pick in (np.minimum, np.maximum)]
-            for e in (front, back)
-        ]
-        return Alone(tuple(pairs[0]), tuple(pairs[1]))
+        return Alone(self._extremes(front, fills), self._extremes(back, fills))
+
+    def _extremes(self, distances: np.ndarray, fills: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        one, other = distances[:, : self.bins], distances[:, self.bins :]
+        least, most = np.minimum(one, other), np.maximum(one, other)
+        return np.where(fills, least, np.nan), np.where(fills, most, np.nan)
 
 
 def spread(near: np.ndarray, far: np.ndarray, bins: np.ndarray, distances: np.ndarray) -> None:

@@ -56,8 +56,7 @@ def flatten(level: np.ndarray, mount=MOUNTS[0], slices=DRIVE, attitude=(0.0, 0.0
 def check_bracket(scan: Scan, ranges: np.ndarray, exact_least: np.ndarray) -> None:
     """Every bin against the body: `ranges` at the samples, `exact_least` at the edges and feet in the bin.
 
-    The scan must say the least sample; and that lies between the closed-form least and the range
-    half a sample from it. Bins half covered at the rim of a body are covered by the samples alone.
+    The scan must say the least sample of the bin, and never less than the closed form's least.
     """
     by_bin = ranges.reshape(BINS, PARTS).min(axis=1)
     met = np.isfinite(by_bin)
@@ -138,7 +137,7 @@ def test_cylinder(mount, centre, radius):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_corner_of_a_box(mount):
-    """A box corner at (3, 1): the faces x = 3 for y ≤ 1 and y = 1 for x ≥ 3, that is hidden; r = min of both."""
+    """A box corner at (3, −1): front x = 3 for |y| ≤ 1, side y = −1 for 3 ≤ x ≤ 5, the lesser of both."""
 
     def range_at(bearings):
         c, s = np.cos(bearings), np.sin(bearings)
@@ -178,7 +177,8 @@ def test_unknown_pitch_puts_the_floor_into_a_slice_at_the_known_distance(degrees
     exact = 0.5 / math.tan(delta)
     assert exact == pytest.approx(meets, abs=0.005)  # as printed: two places
     cloud = seen_by(MOUNTS[0], floor(40.0), (0.0, delta))
-    flattener = Flattener(make_profile({"drive": {"bottom": 0.5, "top": 1.2}}, reach={"near": 0.3, "far": 45.0}))
+    slices = {"drive": {"bottom": 0.5, "top": 1.2}}
+    flattener = Flattener(make_profile(slices, reach={"near": 0.3, "far": 45.0}))
     blind = flattener.flatten(cloud)["drive"]
     hit = np.flatnonzero(blind.states == State.HIT)
     # the bins are those in which floor comes to 0.5 m before it ends, 40 m away
@@ -224,7 +224,7 @@ def test_height_error_of_a_tilt_grows_with_distance(degrees):
 
 
 def bins_covered(half: float) -> tuple[int, int]:
-    """Least and greatest number of bins that a body may fill: its width in bins, and one more at either side."""
+    """Least and greatest number of bins that a body may fill: its width, and one more at either side."""
     width = 2 * half / STEP
     return math.floor(width), math.floor(width) + 2
 
@@ -322,10 +322,12 @@ IN_SLICES = {
 @pytest.mark.parametrize("name, low, high, source", HEIGHTS_OF_THINGS)
 @pytest.mark.parametrize("mount", MOUNTS[:3])
 def test_things_of_known_height_are_in_the_slices_that_cover_them(name, low, high, source, mount):
-    """Sampled every 2 mm from its lowest to its highest point, the last half a hair under it; sources above."""
-    heights = np.append(np.arange(low, high, 0.002), high + 1e-5)  # 10 µm: 0.71 in, in float32, whatever the mount
+    """Sampled every 2 mm from its lowest to its highest point; sources above."""
+    # the highest 10 µm up, so that 0.71 m is inside [0.71, …) in float32 too, whatever the mount
+    heights = np.append(np.arange(low, high, 0.002), high + 1e-5)
     points = np.column_stack([np.full_like(heights, 4.0), np.zeros_like(heights) + 0.01, heights])
     slices = {key: {"bottom": bottom, "top": top} for key, (bottom, top) in BANDS.items()}
-    scans = Flattener(make_profile(slices, mount=mount)).flatten(seen_by(mount, points - [mount["x"], mount["y"], 0]))
+    cloud = seen_by(mount, points - [mount["x"], mount["y"], 0])
+    scans = Flattener(make_profile(slices, mount=mount)).flatten(cloud)
     found = {key for key, scan in scans.items() if (scan.states == State.HIT).any()}
     assert found == IN_SLICES[name], source

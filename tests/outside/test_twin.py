@@ -57,6 +57,7 @@ def test_whole_clouds_answer_as_the_twin_does(path, record_property):
     print(f"{path.stem}: {told}")
     # as found: 4.5 to 8.5 % of the bins are beside a return within 4 units of a gate, most of them a bin edge
     assert told.unsure <= 0.10 * told.bins and told.hits > 500
+    assert told.differing <= 2  # both compute in float64: of the unsure ones hardly any differs indeed
 
 
 @each_cloud()

@@ -1,0 +1,1 @@
+"""Measurements behind every figure in the documents; each command writes JSON first."""

@@ -1,0 +1,111 @@
+"""Tables of the documents, made from the JSON of the measurements and put between their marks."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from benchmarks import record
+
+TOP = Path(__file__).parent.parent
+DOCUMENTS = (TOP / "README.md", TOP / "benchmarks" / "README.md")
+
+Row = dict[str, Any]
+
+
+def markdown(head: list[str], rows: Iterable[list[str]]) -> str:
+    """A table in Markdown."""
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
+
+
+def where(told: dict[str, Any]) -> str:
+    """The line under a table: what it was measured on."""
+    m, v = told["machine"], told["versions"]
+    return (
+        f"{told['when'][:10]}, {m['cores']} cores {m['machine']} with {m['vector']}, "
+        f"Python {v['python']}, numpy {v['numpy']}, numba {v['numba']}."
+    )
+
+
+def share(part: int, whole: int) -> str:
+    """A share in per cent, or a dash where there is nothing to share."""
+    return "–" if whole == 0 else f"{100 * part / whole:.1f}" if 0 < part < whole else f"{100 * part / whole:.0f}"
+
+
+def false_free(effects: str = "field") -> str:
+    """Shown / false-free in per cent of the bins in which an object stands."""
+    told = record.read("false_free")
+    rows: list[Row] = [row for row in told["figures"] if row["effects"] == effects]
+    distances = sorted({row["distance"] for row in rows})
+    lines = []
+    for sensor, frames in (("rosette", 1), ("rosette", 5), ("rosette", 10), ("rotating", 1)):
+        for name in dict.fromkeys(row["object"] for row in rows):
+            cells = []
+            for distance in distances:
+                row = next(
+                    r for r in rows
+                    if (r["sensor"], r["frames"], r["object"], r["distance"]) == (sensor, frames, name, distance)
+                )  # fmt: skip
+                cells.append(f"{share(row['shown'], row['bins'])} / {share(row['false_free'], row['bins'])}")
+            lines.append([f"{sensor}, {frames}", name, row["slice"], *cells])
+    head = ["sensor, frames", "object", "slice", *(f"{d:g} m" for d in distances)]
+    return markdown(head, lines) + "\n\n" + where(told)
+
+
+def clear_defaults() -> str:
+    """CLEAR in the sample place for candidate values of the `clear` section."""
+    told = record.read("clear_defaults")
+    rows: list[Row] = told["figures"]
+    lines = []
+    for smallest in sorted({row["smallest"] for row in rows}):
+        for to in sorted({row["to"] for row in rows}):
+            cells = []
+            for sensor, frames in (("rosette", 1), ("rosette", 5), ("rosette", 10), ("rotating", 1)):
+                row = next(
+                    r for r in rows
+                    if (r["sensor"], r["frames"], r["smallest"], r["to"], r["from"])
+                    == (sensor, frames, smallest, to, 1.5)
+                )  # fmt: skip
+                cells.append(f"{share(row['clear_free'], row['free'])} / {share(row['clear_false'], row['clear'])}")
+            lines.append([f"{smallest:g}", f"{to:g}", *cells])
+    head = ["smallest m", "to m", "rosette, 1", "rosette, 5", "rosette, 10", "rotating, 1"]
+    return markdown(head, lines) + "\n\n" + where(told)
+
+
+def kernel() -> str:
+    """Nanoseconds a return, and times faster than NumPy in the same run."""
+    told = record.read("kernel")
+    rows: list[Row] = told["figures"]
+    lines = []
+    for case in dict.fromkeys(row["case"] for row in rows):
+        cells = [f"{r['ns']:.1f} ({r['times_numpy']:.1f} ×)" for r in rows if r["case"] == case]
+        lines.append([case, *cells])
+    head = ["ns a return (times NumPy)", *(f"{r['returns']:,}, {r['order']}" for r in rows if r["case"] == rows[0]["case"])]
+    return markdown(head, lines) + "\n\n" + where(told)
+
+
+TABLES: dict[str, Callable[[], str]] = {
+    "false-free": false_free,
+    "false-free-clean": lambda: false_free("clean"),
+    "clear-defaults": clear_defaults,
+    "kernel": kernel,
+}
+
+
+def filled(text: str) -> str:
+    """Give a document with the tables between its marks made anew."""
+
+    def table(match: re.Match[str]) -> str:
+        return f"{match[1]}\n{TABLES[match[2]]()}\n{match[4]}"
+
+    return re.sub(r"(<!-- table: ([a-z-]+) -->)(.*?)(<!-- end -->)", table, text, flags=re.DOTALL)
+
+
+def make_all() -> None:
+    """Write all tables into the documents."""
+    for document in DOCUMENTS:
+        document.write_text(filled(document.read_text()))
+        print(document)

@@ -1,0 +1,276 @@
+"""The demo: sample clouds of a plant nursery to scans, pictures and a report, held against the truth.
+
+The compiler is the slow part of a first start, drawing that of any later one. So helpers start at
+once: one compiles a part of the kernels while this process compiles the other, all load the
+drawing library meanwhile, and then they draw.
+"""
+
+from __future__ import annotations
+
+import statistics
+import textwrap
+import time
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, as_completed
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from importlib.util import find_spec
+from itertools import starmap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from flatten import jobs
+from flatten.errors import MissingPartError, OutputError
+from flatten.files import read_cloud, write_scans
+from flatten.files.writing import write_all
+from flatten.flattener import Flattener
+from flatten.profile import Profile
+from flatten.samples import LISTING, TRUTH, Sample, Truth, list_samples, read_truth
+from flatten.scan import Scan, State
+from flatten.warmup import warm_up_after_sweep
+
+if TYPE_CHECKING:
+    from flatten.pictures import Entry
+
+ALLOWED = 0.05
+"""Metres that a HIT may lie outside the true surfaces: five times the noise of the sample clouds."""
+
+Step = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One scan against what is truly there, or the sum of several."""
+
+    hits: int
+    within: int
+    """HIT bins between the nearest and the farthest true surface of the bin, `ALLOWED` granted."""
+    clear: int
+    broken: int | None
+    """CLEAR bins in which something stands that CLEAR denies; None where the truth does not say."""
+
+    def __add__(self, other: Check) -> Check:
+        """Sum up, bin by bin."""
+        known = self.broken is not None and other.broken is not None
+        broken = (self.broken or 0) + (other.broken or 0) if known else None
+        return Check(self.hits + other.hits, self.within + other.within, self.clear + other.clear, broken)
+
+
+@dataclass(frozen=True)
+class Demo:
+    """What the demo made."""
+
+    folder: Path
+    clouds: int
+    seconds: float
+    """Median time to flatten a cloud."""
+    check: Check
+    """All scans against the truth."""
+    pictures: int
+    page: bool
+    missing: tuple[str, ...]
+    """Words about what could not be made, and what it needs."""
+
+
+@dataclass(frozen=True)
+class _Flattened:
+    """One sample on its way to the report."""
+
+    sample: Sample
+    profile: Profile
+    scans: Mapping[str, Scan]
+    checks: Mapping[str, Check]
+    seconds: float
+    picture: Path
+
+
+def run_demo(
+    folder: Path,
+    *,
+    overwrite: bool = False,
+    processes: int | None = None,
+    step: Step = lambda name: None,
+) -> Demo:
+    """Fill a folder with the sample clouds and what becomes of them.
+
+    `processes` are used (all cores, at most 4, if None); `step` is called with the name of each
+    thing that is done, `steps()` times. A script keeps its own start under `if __name__ ==
+    "__main__"`. Raises OutputError where the folder is not empty (unless `overwrite`) or cannot be
+    written, MissingPartError where the sample clouds did not come along.
+    """
+    samples = _copy_samples(folder, overwrite)
+    step("sample clouds")
+    pens = find_spec("matplotlib") is not None
+    with ExitStack() as stack:
+        helpers = min(jobs.cores(), 4) if processes is None else processes
+        pool = stack.enter_context(jobs.worker_pool(helpers)) if helpers > 1 else None
+        if pool is not None:
+            jobs.submit_all(pool, _prepare, [(number == 0, pens) for number in range(helpers)])
+        done = list(_flatten_all(samples, folder))
+        tasks = [(one.picture, one.sample, one.scans, one.profile, overwrite) for one in done if pens]
+        drawn = jobs.submit_all(pool, _draw, tasks) if pool is not None else []
+        for one in done:
+            _write(one, folder, overwrite)
+            step(one.sample.name)
+        for picture in _finished(drawn) if pool is not None else starmap(_draw, tasks):
+            step(picture.name)
+    demo = _summed(folder, done, pens)
+    demo = _report(demo, done, overwrite)
+    step("report")
+    return demo
+
+
+def steps() -> int:
+    """Count the steps of the demo."""
+    clouds = len(list_samples())
+    return 2 + clouds * (2 if find_spec("matplotlib") is not None else 1)
+
+
+def compare(scan: Scan, truth: Truth) -> Check:
+    """Hold a scan against what is truly there, bin by bin."""
+    assert scan.states is not None and scan.ranges is not None and scan.clear_to is not None
+    hit, clear = scan.states == State.HIT, scan.states == State.CLEAR
+    ranges = np.where(hit, scan.ranges, 0.0).astype(np.float64)
+    there = np.isfinite(truth.farthest)
+    farthest = np.where(there, truth.farthest, -np.inf)
+    within = hit & (ranges >= truth.nearest - ALLOWED) & (ranges <= farthest + ALLOWED)
+    broken = None if truth.standing is None else int(np.sum(clear & (truth.standing <= scan.clear_to)))
+    return Check(int(hit.sum()), int(within.sum()), int(clear.sum()), broken)
+
+
+def _copy_samples(folder: Path, overwrite: bool) -> tuple[Sample, ...]:
+    """Copy clouds, profiles, list and truth into the folder, and give them there."""
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(f"{folder}: is a file: name a folder for the demo")
+    if not overwrite and folder.is_dir() and any(folder.iterdir()):
+        raise OutputError(f"{folder}: is not empty: name another folder, or use --overwrite")
+    samples = list_samples()
+    place = folder / "clouds"
+    for name in ("clouds", "scans", "pictures"):
+        jobs.make_folder(folder / name)
+    source = samples[0].cloud.parent
+    files = {one.cloud for one in samples} | {one.profile for one in samples}
+    files |= {source / LISTING, source / TRUTH}
+    write_all([(place / file.name, _copier(file)) for file in sorted(files)], overwrite)
+    return list_samples(place)
+
+
+def _copier(file: Path) -> Callable[[Any], None]:
+    def fill(stream: Any) -> None:
+        stream.write(file.read_bytes())
+
+    return fill
+
+
+def _flatten_all(samples: tuple[Sample, ...], folder: Path) -> Iterator[_Flattened]:
+    """Flatten every sample and compare its scans with the truth."""
+    flatteners: dict[Path, Flattener] = {}
+    for sample in samples:
+        if sample.profile not in flatteners:
+            flatteners[sample.profile] = Flattener(Profile.load(sample.profile))
+        flattener = flatteners[sample.profile]
+        cloud = read_cloud(sample.cloud)
+        start = time.perf_counter()
+        scans = flattener.flatten(cloud, sample.attitude)
+        seconds = time.perf_counter() - start
+        truth = read_truth(sample)
+        checks = {name: compare(scan, truth[name]) for name, scan in scans.items()}
+        picture = folder / "pictures" / f"{sample.name}.png"
+        yield _Flattened(sample, flattener.profile, scans, checks, seconds, picture)
+
+
+def _write(one: _Flattened, folder: Path, overwrite: bool) -> None:
+    write_scans(
+        folder / "scans" / one.sample.name, one.scans, one.profile, ("npz", "csv"),
+        source=str(one.sample.cloud), attitude=one.sample.attitude, overwrite=overwrite,
+    )  # fmt: skip
+
+
+def _prepare(compile_too: bool, pens: bool) -> None:
+    """Get a helper ready while the main process is still busy with the sweep."""
+    if compile_too:
+        warm_up_after_sweep()
+    if pens:
+        from flatten import pictures  # noqa: F401, PLC0415
+        from flatten.pictures.parts import load_matplotlib  # noqa: PLC0415
+
+        load_matplotlib("backends.backend_agg")
+
+
+def _draw(
+    picture: Path, sample: Sample, scans: Mapping[str, Scan], profile: Profile, overwrite: bool
+) -> Path:
+    """Draw one sample; a job of a helper."""
+    jobs.draw(
+        picture, read_cloud(sample.cloud), scans, profile, sample.attitude,
+        title=f"{sample.name}: {sample.shows}", overwrite=overwrite,
+    )  # fmt: skip
+    return picture
+
+
+def _finished(drawn: list[Future[Path]]) -> Iterator[Path]:
+    for future in as_completed(drawn):
+        yield future.result()
+
+
+def _summed(folder: Path, done: list[_Flattened], pens: bool) -> Demo:
+    total = Check(0, 0, 0, 0)
+    for one in done:
+        for check in one.checks.values():
+            total += check
+    missing = () if pens else ("no pictures: they need matplotlib, pip install 'flatten[desk]'",)
+    seconds = statistics.median(one.seconds for one in done)
+    return Demo(folder, len(done), seconds, total, len(done) if pens else 0, False, missing)
+
+
+def _report(demo: Demo, done: list[_Flattened], overwrite: bool) -> Demo:
+    """Write the report as text and, where the page library is there, as a page."""
+    from flatten.pictures import report_text, write_report  # noqa: PLC0415 - nothing below needs it
+
+    entries = [_entry(one, demo.pictures > 0) for one in done]
+    head = [textwrap.fill(words, 96) for words in truth_words(demo.check)]
+    text = "\n\n".join((*head, report_text(entries)))
+    write_all([(demo.folder / "report.txt", lambda stream: _put(stream, text))], overwrite)
+    profiles = list({one.sample.profile: one.profile for one in done}.values())
+    try:
+        write_report(
+            demo.folder / "report.html", entries, profiles,
+            title="A plant nursery, flattened", note=" ".join(truth_words(demo.check)), overwrite=overwrite,
+        )  # fmt: skip
+    except MissingPartError as error:
+        return replace(demo, missing=(*demo.missing, f"no page: {error}"))
+    return replace(demo, page=True)
+
+
+def _put(stream: Any, text: str) -> None:
+    stream.write(text.encode())
+
+
+def _entry(one: _Flattened, drawn: bool) -> Entry:
+    from flatten.pictures import Entry, TruthCheck  # noqa: PLC0415
+
+    truth = {
+        name: TruthCheck(check.within, check.hits - check.within, check.broken)
+        for name, check in one.checks.items()
+        if check.broken is not None
+    }
+    return Entry(
+        one.sample.cloud.name, one.scans, one.sample.attitude, one.sample.sensor, one.sample.shows,
+        one.picture if drawn else None, one.seconds, truth, one.sample.profile.name,
+    )  # fmt: skip
+
+
+def truth_words(check: Check) -> tuple[str, ...]:
+    """Say what the comparison with the truth came to, in sentences."""
+    words = [
+        f"{check.within:,} of {check.hits:,} HIT lie between the true surfaces of their bins, {ALLOWED:g} m "
+        "granted for noise; the others are dust, beams split at edges, and the slope of the ramp."
+    ]
+    if check.broken is not None:
+        words.append(
+            f"{check.broken:,} of {check.clear:,} CLEAR hide something that CLEAR denies: what stands on the "
+            "floor, is tall enough and fills the bin."
+        )
+    return tuple(words)

@@ -1,0 +1,61 @@
+"""The report as plain text, for terminals and files."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+
+from flatten.files.writing import CAUTION
+from flatten.flattener import checked_attitude
+from flatten.pictures import words
+from flatten.pictures.entry import Entry, SliceRow, slice_rows
+
+WIDTH = 96
+INDENT = 12
+
+
+def report_text(entries: Iterable[Entry]) -> str:
+    """Say what was found in each cloud as plain text, lines of at most 96 characters where words allow it.
+
+    Raises AttitudeError for an entry whose attitude is none.
+    """
+    parts = ["\n".join(_entry_lines(entry)) for entry in entries]
+    return "\n\n".join([*(parts or ["no clouds"]), f"{CAUTION} · {words.made_by()}"]) + "\n"
+
+
+def _entry_lines(entry: Entry) -> list[str]:
+    facts = [
+        ("shows", words.one_line(entry.shows)),
+        ("sensor", words.one_line(entry.sensor)),
+        ("profile", words.one_line(entry.profile)),
+        ("attitude", words.attitude_words(checked_attitude(entry.attitude))),
+        ("time", "" if entry.seconds is None else f"flattened in {words.seconds_words(entry.seconds)}"),
+    ]
+    for scan in list(entry.scans.values())[:1]:
+        facts.append(("cloud", words.cloud_words(scan.counts)))
+    lines = [words.one_line(entry.name)]
+    for key, value in facts:
+        if value:
+            lines += _wrapped(key, value)
+    for row in slice_rows(entry):
+        lines += _slice_lines(row)
+    return lines
+
+
+def _slice_lines(row: SliceRow) -> list[str]:
+    states = words.named_counts(row.states)
+    if row.states is not None:
+        states = f"{row.bins:,} bins: {states}; answered: {row.answered}"
+    lines = _wrapped(row.name, states) + _wrapped("", f"nearest HIT: {row.nearest}; {row.used} in the slice")
+    if row.truth is not None:
+        within, hits = row.truth.hits_within, row.truth.hits_within + row.truth.hits_outside
+        told = f"truth: {within:,} of {hits:,} HIT agree with it, {row.truth.false_free:,} CLEAR do not"
+        lines += _wrapped("", told)
+    return lines
+
+
+def _wrapped(key: str, value: str) -> list[str]:
+    head = f"  {key:<{INDENT - 3}} "
+    return textwrap.wrap(
+        value, WIDTH, initial_indent=head, subsequent_indent=" " * INDENT, break_long_words=False
+    )
