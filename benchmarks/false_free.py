@@ -13,6 +13,7 @@ Several frames are gathered by putting their returns together while the rover st
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 from typing import Any
@@ -26,7 +27,9 @@ from flatten.scene.effects import Effects
 
 SENSORS = {"rosette": (scene.Rosette(), "rover.yaml"), "rotating": (scene.Rotating(), "rover_rotating.yaml")}
 NOISE = 0.01
-FIELD = Effects(range_noise=NOISE, drop_far=0.3, drop_grazing=0.3, mixed=0.2, dust=0.002, robot=rover.own_solids())
+FIELD = Effects(
+    range_noise=NOISE, drop_far=0.3, drop_grazing=0.3, mixed=0.2, dust=0.002, robot=rover.own_solids()
+)
 CLEAN = Effects(robot=rover.own_solids())
 FRAMES = (1, 5, 10)
 DISTANCES = (2.0, 5.0, 10.0, 15.0)
@@ -41,7 +44,10 @@ def objects(distance: float) -> dict[str, tuple[str, list[solids.Solid]]]:
         "lying body Ø200 × 600": ("low", [solids.lying_body("body", d, 0.0, math.pi / 2)]),
         "post Ø100 × 2500": ("drive", [solids.post("post", d, 0.0, 0.10, 2.5)]),
         "kerb 100": ("low", [solids.kerb("kerb", (d, -3.0), (d, 3.0))]),
-        "pallet 144": ("low", [solids.Box(name="pallet", x=d + 0.6, y=0.0, length=1.2, width=0.8, top=0.144)]),
+        "pallet 144": (
+            "low",
+            [solids.Box(name="pallet", x=d + 0.6, y=0.0, length=1.2, width=0.8, top=0.144)],
+        ),
         "table 865": ("drive", solids.table("table", d + 0.4, 0.0, length=0.8, width=2.0, top=0.865)),
         "wall 2000": ("drive", [solids.wall("wall", (d, -3.0), (d, 3.0), 2.0)]),
     }
@@ -55,10 +61,14 @@ def yard(things: list[solids.Solid]) -> scene.Place:
     return scene.Place([ground, *walls, *things], name="yard")
 
 
-def gathered(place: scene.Place, sensor: Any, pose: Any, mount: Any, effects: Effects, seed: int, frames: int) -> Cloud:
+def gathered(
+    place: scene.Place, sensor: Any, pose: Any, mount: Any, effects: Effects, seed: int, frames: int
+) -> Cloud:
     """The returns of several frames of a rover that stands still."""
     shots = [
-        scene.capture(place, sensor, pose, mount, effects=effects, seed=seed, frame=k).cloud.xyz.astype(np.float32)
+        scene.capture(place, sensor, pose, mount, effects=effects, seed=seed, frame=k).cloud.xyz.astype(
+            np.float32
+        )
         for k in range(frames)
     ]
     return Cloud.from_array(np.concatenate(shots), "gathered")
@@ -113,41 +123,52 @@ def measure(effects_name: str = "field") -> list[dict[str, Any]]:
     return rows
 
 
+SMALLEST, STARTS, ENDS = (0.1, 0.2, 0.3, 0.4, 0.6), (1.0, 1.5, 2.0), (4.0, 6.0, 8.0, 10.0, 12.0)
+
+
 def clear_defaults() -> list[dict[str, Any]]:
-    """How CLEAR fares in the sample place for candidate values of the `clear` section."""
+    """How CLEAR fares in the sample place for candidate values of the `clear` section.
+
+    `clear_false` counts CLEAR bins with a true surface of the slice nearer than `to`, whatever it
+    is: it may hang, be low or thin, none of which CLEAR speaks for.
+    """
     place = scene.nursery(1)
     rng = np.random.default_rng(12)
-    poses = [(rng.uniform(-10, 12), rng.choice([-9.0, 0.0, -6.3]), rng.uniform(-math.pi, math.pi)) for _ in range(10)]
+    lanes = [-9.0, 0.0, -6.3]
+    poses = [(rng.uniform(-10, 12), rng.choice(lanes), rng.uniform(-math.pi, math.pi)) for _ in range(10)]
     rows = []
     for sensor_name, (sensor, profile_name) in SENSORS.items():
         base = Profile.parse(rover.PROFILES[profile_name], profile_name)
         mount, fan, band = scene.Mount.of(base), scene.Fan.of(base), scene.Slice.of(base.slices["drive"])
-        seen = []
+        seen: dict[int, list[Any]] = {frames: [] for frames in FRAMES}
         for k, pose in enumerate(poses):
             truth = scene.truth(place, pose, mount, band, fan)
-            seen += [(truth, f, gathered(place, sensor, pose, mount, FIELD, k, f)) for f in FRAMES]
-        for smallest in (0.1, 0.2, 0.3, 0.4, 0.6):
-            for start in (1.0, 1.5, 2.0):
-                for to in (4.0, 6.0, 8.0, 10.0, 12.0):
-                    profile = Profile.parse(
-                        rover.PROFILES[profile_name],
-                        overrides={"clear.smallest": smallest, "clear.from": start, "clear.to": to},
-                    )
-                    flattener = Flattener(profile, fields={"states"})
-                    for frames in FRAMES:
-                        tally: Counter[str] = Counter()
-                        for truth, f, cloud in seen:
-                            if f != frames:
-                                continue
-                            clear = flattener.flatten(cloud)["drive"].states == State.CLEAR
-                            free = truth.nearest > to
-                            tally.update(
-                                free=int(free.sum()), clear=int(clear.sum()), clear_free=int((clear & free).sum()),
-                                clear_false=int((clear & (truth.nearest < to - 4 * NOISE)).sum()),
-                                clear_false_12=int((clear & (truth.nearest < 12.0)).sum()),
-                            )  # fmt: skip
-                        rows.append({
-                            "sensor": sensor_name, "smallest": smallest, "from": start, "to": to,
-                            "frames": frames, **tally,
-                        })  # fmt: skip
+            for frames, clouds in seen.items():
+                clouds.append((truth, gathered(place, sensor, pose, mount, FIELD, k, frames)))
+        for smallest, start, to in itertools.product(SMALLEST, STARTS, ENDS):
+            clear = {"clear.smallest": smallest, "clear.from": start, "clear.to": to}
+            flattener = Flattener(
+                Profile.parse(rover.PROFILES[profile_name], overrides=clear), fields={"states"}
+            )
+            for frames, clouds in seen.items():
+                tally = sum(
+                    (clear_tally(flattener, truth, cloud, to) for truth, cloud in clouds), Counter[str]()
+                )
+                row = {"sensor": sensor_name, "smallest": smallest, "from": start, "to": to, "frames": frames}
+                rows.append({**row, **dict.fromkeys(TALLIED, 0), **tally})
     return rows
+
+
+TALLIED = ("free", "clear", "clear_free", "clear_false")
+
+
+def clear_tally(flattener: Flattener, truth: Any, cloud: Cloud, to: float) -> Counter[str]:
+    """Count the bins that are CLEAR, those that are truly free to `to`, and where the two disagree."""
+    clear = flattener.flatten(cloud)["drive"].states == State.CLEAR
+    free, taken = truth.nearest > to, truth.nearest < to - 4 * NOISE
+    return Counter(
+        free=int(free.sum()),
+        clear=int(clear.sum()),
+        clear_free=int((clear & free).sum()),
+        clear_false=int((clear & taken).sum()),
+    )

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten import Flattener, Profile
+from flatten.plan import make_plan
 
 BINS, NEAR, FAR, BOTTOM, TOP = 1440, 0.3, 25.0, 0.08, 0.95
 BARE = {
@@ -48,7 +49,7 @@ def returns(n: int, order: str) -> npt.NDArray[np.float32]:
 
 
 def by_numpy(matrix: npt.NDArray[np.float64]) -> Callable[[npt.NDArray[np.float32]], npt.NDArray[np.float32]]:
-    """The same one-slice answer in vectorised NumPy, as one would write it: float32 out, NaN where nothing is."""
+    """The same one-slice answer in vectorised NumPy, NaN where nothing is."""
 
     def flat(xyz: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         x, y, z = matrix[:3, :3] @ xyz.T + matrix[:3, 3:4]
@@ -80,8 +81,6 @@ def measure() -> list[dict[str, Any]]:
     """All rows: time a return and the ratio to NumPy, after the answers were found equal."""
     bare, full = Profile.from_dict(BARE), Profile.from_dict(FULL)
     fast, whole = Flattener(bare, fields={"ranges"}), Flattener(full)
-    from flatten.plan import make_plan
-
     plan = make_plan(bare)
     plain = by_numpy(plan.level_from_body(None) @ plan.body_from_sensor)
     rows = []
@@ -99,8 +98,14 @@ def measure() -> list[dict[str, Any]]:
                 ),
             }.items():
                 ns, spread = median_ns(run, n)
-                rows.append({"case": case, "returns": n, "order": order, "ns": ns, "spread": spread, "differ": differ})
+                rows.append(
+                    {"case": case, "returns": n, "order": order, "ns": ns, "spread": spread, "differ": differ}
+                )
     for row in rows:
-        base = next(r for r in rows if r["case"].startswith("NumPy") and (r["returns"], r["order"]) == (row["returns"], row["order"]))
+        base = next(
+            r
+            for r in rows
+            if r["case"].startswith("NumPy") and (r["returns"], r["order"]) == (row["returns"], row["order"])
+        )
         row["times_numpy"] = base["ns"] / row["ns"]
     return rows

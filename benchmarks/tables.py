@@ -32,7 +32,13 @@ def where(told: dict[str, Any]) -> str:
 
 def share(part: int, whole: int) -> str:
     """A share in per cent, or a dash where there is nothing to share."""
-    return "–" if whole == 0 else f"{100 * part / whole:.1f}" if 0 < part < whole else f"{100 * part / whole:.0f}"
+    return (
+        "–"
+        if whole == 0
+        else f"{100 * part / whole:.1f}"
+        if 0 < part < whole
+        else f"{100 * part / whole:.0f}"
+    )
 
 
 def false_free(effects: str = "field") -> str:
@@ -47,7 +53,8 @@ def false_free(effects: str = "field") -> str:
             for distance in distances:
                 row = next(
                     r for r in rows
-                    if (r["sensor"], r["frames"], r["object"], r["distance"]) == (sensor, frames, name, distance)
+                    if (r["sensor"], r["frames"]) == (sensor, frames)
+                    and (r["object"], r["distance"]) == (name, distance)
                 )  # fmt: skip
                 cells.append(f"{share(row['shown'], row['bins'])} / {share(row['false_free'], row['bins'])}")
             lines.append([f"{sensor}, {frames}", name, row["slice"], *cells])
@@ -69,7 +76,9 @@ def clear_defaults() -> str:
                     if (r["sensor"], r["frames"], r["smallest"], r["to"], r["from"])
                     == (sensor, frames, smallest, to, 1.5)
                 )  # fmt: skip
-                cells.append(f"{share(row['clear_free'], row['free'])} / {share(row['clear_false'], row['clear'])}")
+                cells.append(
+                    f"{share(row['clear_free'], row['free'])} / {share(row['clear_false'], row['clear'])}"
+                )
             lines.append([f"{smallest:g}", f"{to:g}", *cells])
     head = ["smallest m", "to m", "rosette, 1", "rosette, 5", "rosette, 10", "rotating, 1"]
     return markdown(head, lines) + "\n\n" + where(told)
@@ -83,7 +92,10 @@ def kernel() -> str:
     for case in dict.fromkeys(row["case"] for row in rows):
         cells = [f"{r['ns']:.1f} ({r['times_numpy']:.1f} ×)" for r in rows if r["case"] == case]
         lines.append([case, *cells])
-    head = ["ns a return (times NumPy)", *(f"{r['returns']:,}, {r['order']}" for r in rows if r["case"] == rows[0]["case"])]
+    head = [
+        "ns a return (times NumPy)",
+        *(f"{r['returns']:,}, {r['order']}" for r in rows if r["case"] == rows[0]["case"]),
+    ]
     return markdown(head, lines) + "\n\n" + where(told)
 
 

@@ -13,7 +13,15 @@ from flatten.errors import CloudError
 
 Array = npt.NDArray[Any]
 
-INTENSITY_NAMES = ("intensity", "intensities", "scalar_intensity", "reflectivity", "reflectance", "remission", "i")
+INTENSITY_NAMES = (
+    "intensity",
+    "intensities",
+    "scalar_intensity",
+    "reflectivity",
+    "reflectance",
+    "remission",
+    "i",
+)
 TIME_NAMES = ("time", "t", "timestamp", "time_stamp", "offset_time", "time_offset", "gps_time")
 
 # datatype codes of sensor_msgs/PointField (common_interfaces)

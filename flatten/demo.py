@@ -270,7 +270,7 @@ def truth_words(check: Check) -> tuple[str, ...]:
     ]
     if check.broken is not None:
         words.append(
-            f"{check.broken:,} of {check.clear:,} CLEAR hide something that CLEAR denies: what stands on the "
-            "floor, is tall enough and fills the bin."
+            f"{check.broken:,} of {check.clear:,} CLEAR bins hold what CLEAR rules out: a thing that stands on "
+            "the floor, is tall enough and fills the bin."
         )
     return tuple(words)

@@ -48,5 +48,14 @@ def assert_scans_equal(a: Mapping[str, Any], b: Mapping[str, Any]) -> None:
     """Compare all arrays of two flattened frames, NaN equal to NaN, bit for bit."""
     assert list(a) == list(b)
     for name, scan in a.items():
-        for field in ("ranges", "states", "bearings", "heights", "intensities", "hits", "clear_from", "clear_to"):
+        for field in (
+            "ranges",
+            "states",
+            "bearings",
+            "heights",
+            "intensities",
+            "hits",
+            "clear_from",
+            "clear_to",
+        ):
             np.testing.assert_array_equal(getattr(scan, field), getattr(b[name], field), f"{name}.{field}")

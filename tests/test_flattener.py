@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import flatten
-from flatten import AttitudeError, Cloud, CloudError, Flattener, FlattenError, State
+from flatten import AttitudeError, Cloud, CloudError, Flattener, FlattenError, State, frames, plan
 from flatten.scan import FIELDS
 from tests.conftest import assert_scans_equal, level_profile, make_profile
 
@@ -131,8 +131,6 @@ def test_blind_zones_have_inclusive_borders_and_say_blocked() -> None:
 def test_attitude_turns_the_world_level_and_leaves_the_fan_where_it_is() -> None:
     profile = make_profile()
     wall = np.array([[6.0, y, z] for y in np.linspace(-1, 1, 41) for z in np.linspace(0.1, 1.0, 10)])
-    from flatten import frames, plan
-
     roll, pitch = 0.06, -0.09
     body = wall @ frames.level_from_body(roll, pitch)[:3, :3]
     sensor = (body - [0.34, -0.09, 0.61]) @ plan.mount_transform(profile.mount)[:3, :3]
@@ -144,7 +142,9 @@ def test_attitude_turns_the_world_level_and_leaves_the_fan_where_it_is() -> None
     assert_scans_equal(ignored.flatten(sensor, (roll, pitch)), ignored.flatten(sensor))
 
 
-@pytest.mark.parametrize("attitude", [(0.0,), (0.0, 0.0, 0.0), ("a", 0.0), (np.nan, 0.0), (0.0, np.inf), 5, (2.0, 12.0)])
+@pytest.mark.parametrize(
+    "attitude", [(0.0,), (0.0, 0.0, 0.0), ("a", 0.0), (np.nan, 0.0), (0.0, np.inf), 5, (2.0, 12.0)]
+)
 def test_bad_attitudes_are_one_clear_line(attitude: object) -> None:
     with pytest.raises(AttitudeError, match="radians") as caught:
         Flattener(level_profile()).flatten(np.zeros((0, 3)), attitude)  # type: ignore[arg-type]
@@ -188,7 +188,9 @@ def variants(xyz: np.ndarray) -> dict[str, object]:
     """The same returns laid out in memory in many ways."""
     wide = np.zeros((len(xyz) * 2, 7), xyz.dtype)
     wide[::2, 1:4] = xyz
-    records = np.zeros(len(xyz), np.dtype([("pad", "u1"), ("z", "<f4"), ("x", "<f4"), ("tag", "u2"), ("y", "<f4")]))
+    records = np.zeros(
+        len(xyz), np.dtype([("pad", "u1"), ("z", "<f4"), ("x", "<f4"), ("tag", "u2"), ("y", "<f4")])
+    )
     for k, axis in enumerate("xyz"):
         records[axis] = xyz[:, k]
     return {
@@ -219,10 +221,14 @@ def test_float16_and_integers_are_converted() -> None:
     flattener = Flattener(level_profile())
     whole = np.array([[3, 4, 0], [0, -2, 0]])
     assert_scans_equal(flattener.flatten(whole), flattener.flatten(whole.astype(np.float64)))
-    assert_scans_equal(flattener.flatten(whole.astype(np.float16)), flattener.flatten(whole.astype(np.float64)))
+    assert_scans_equal(
+        flattener.flatten(whole.astype(np.float16)), flattener.flatten(whole.astype(np.float64))
+    )
 
 
-@pytest.mark.parametrize("bad", [np.zeros((3, 2)), np.zeros(3), np.zeros((2, 3), complex), "cloud.pcd", None, 5])
+@pytest.mark.parametrize(
+    "bad", [np.zeros((3, 2)), np.zeros(3), np.zeros((2, 3), complex), "cloud.pcd", None, 5]
+)
 def test_what_is_no_cloud_is_refused(bad: object) -> None:
     with pytest.raises(CloudError) as caught:
         Flattener(level_profile()).flatten(bad)
@@ -256,7 +262,9 @@ def test_a_busy_flattener_says_so_and_two_are_independent() -> None:
     assert failures and "own" in failures[0]
     results: dict[int, object] = {}
     own = [Flattener(level_profile()) for _ in range(2)]
-    side_by_side = [threading.Thread(target=lambda i=i: results.update({i: own[i].flatten(big)})) for i in range(2)]
+    side_by_side = [
+        threading.Thread(target=lambda i=i: results.update({i: own[i].flatten(big)})) for i in range(2)
+    ]
     for thread in side_by_side:
         thread.start()
     for thread in side_by_side:

@@ -31,7 +31,9 @@ MAY_IMPORT = {
     "pictures": {"cloud", "errors", "files", "frames", "plan", "profile", "scan", "version", "flattener"},
     "samples": {"errors"},
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "profile", "scan", "version"},
-    "demo": {"cloud", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples", "scan", "version"},
+    "demo": {
+        "cloud", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples", "scan", "version"
+    },
     "warmup": {"errors", "flattener", "kernels", "profile"},
     "cli": {
         "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
@@ -59,7 +61,11 @@ def imports(tree: ast.AST) -> set[str]:
             found |= {name.name for name in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "imports name the whole way"
-            found |= {f"{node.module}.{name.name}" for name in node.names} if node.module == "flatten" else {node.module}
+            found |= (
+                {f"{node.module}.{name.name}" for name in node.names}
+                if node.module == "flatten"
+                else {node.module}
+            )
     return found
 
 
@@ -67,7 +73,9 @@ def imports(tree: ast.AST) -> set[str]:
 def test_rooms_import_only_what_lies_before_them(path: Path) -> None:
     room = room_of(path)
     assert room in MAY_IMPORT, f"say here what the new room {room} may import"
-    rooms = {name.split(".")[1] for name in imports(ast.parse(path.read_text())) if name.startswith("flatten.")}
+    rooms = {
+        name.split(".")[1] for name in imports(ast.parse(path.read_text())) if name.startswith("flatten.")
+    }
     assert rooms - {room} <= MAY_IMPORT[room]
 
 
@@ -115,7 +123,11 @@ def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
 
 def test_import_on_a_rover_costs_no_desk_library() -> None:
     code = "import sys; from flatten import *; print(*sorted({name.split('.')[0] for name in sys.modules}))"
-    loaded = set(subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split())
+    loaded = set(
+        subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True
+        ).stdout.split()
+    )
     # numba looks for SciPy by itself where it is installed; nothing here asks for it
     assert not loaded & (HEAVY - {"scipy"} | {"click", "lzf", "tkinter", "IPython"})
     assert {"numpy", "numba", "yaml"} <= loaded

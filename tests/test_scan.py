@@ -11,7 +11,9 @@ from tests.conftest import level_profile
 
 
 def test_states_are_the_kernels_numbers() -> None:
-    assert {state.name: state.value for state in State} == {name: getattr(answer, name) for name in State.__members__}
+    assert {state.name: state.value for state in State} == {
+        name: getattr(answer, name) for name in State.__members__
+    }
     assert [state.value for state in State] == [0, 1, 2, 3, 4]
 
 

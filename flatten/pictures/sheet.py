@@ -82,7 +82,7 @@ def save_picture(
 
 
 def _save(figure: Any, stream: io.BufferedIOBase, kind: str) -> None:
-    """Write a figure; the file says who made it, and not when: equal pictures are equal files."""
+    """Write a figure; the file says who made it, and not when: equal pictures are equal PNG files."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # a box stands for it in the picture
         if kind == ".png":

@@ -13,13 +13,19 @@ if TYPE_CHECKING:
 
 OUTLINE_MARGIN = 0.05
 """How far a blind zone may reach beyond the outline unremarked, m (common practice, no source)."""
+FINEST_STEP = 1e-4
+"""Degrees: round((last - first) / increment) + 1 in float32 is sure to be the number of ranges above it.
+
+Both ends are rounded by up to half of 2.4e-7 rad and the increment by 6e-8 of itself, so that
+(2.4e-7 + 2π · 6e-8) / step stays below 0.5 for steps above 1.2e-6 rad = 7e-5 deg (computed).
+"""
 STEEP = math.radians(60.0)
 """Steeper than this from level an upright sensor hardly looks, rad (common practice, no source)."""
 
 
 def find(profile: Profile) -> tuple[str, ...]:
     """List the warnings of a profile, each a line of words."""
-    parts = (_undeclared, _mount, _slices, _driving_band, _clear, _blind_zones)
+    parts = (_undeclared, _mount, _fan, _slices, _driving_band, _clear, _blind_zones)
     return tuple(words for part in parts for words in part(profile))
 
 
@@ -49,6 +55,15 @@ def _mount(profile: Profile) -> Iterator[str]:
         yield (
             f"mount.z {profile.mount.z:g} m is not above the floor: heights are measured from the floor, "
             "so this is right only for a cloud that is already in body axes"
+        )
+
+
+def _fan(profile: Profile) -> Iterator[str]:
+    step = (profile.fan.last - profile.fan.first) / profile.fan.bins
+    if step < FINEST_STEP:
+        yield (
+            f"fan: bins of {step:g} deg are finer than float32 angles of a planar-scan message tell apart: "
+            f"readers may count the ranges wrongly below {FINEST_STEP:g} deg"
         )
 
 

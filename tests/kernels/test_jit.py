@@ -83,7 +83,9 @@ def test_damaged_compiled_code_is_thrown_away(house: Path, expected: dict[str, n
 def test_a_changed_kernel_source_is_compiled_anew(house: Path, expected: dict[str, np.ndarray]) -> None:
     run_frame(house / "first.npz", house)
     part = house / "flatten" / "kernels" / "place.py"
-    changed = part.read_text().replace("return -turn if y < 0.0 else turn", "return turn if y < 0.0 else -turn")
+    changed = part.read_text().replace(
+        "return -turn if y < 0.0 else turn", "return turn if y < 0.0 else -turn"
+    )
     assert changed != part.read_text()
     part.write_text(changed)
     mirrored, _ = run_frame(house / "second.npz", house)
@@ -91,7 +93,10 @@ def test_a_changed_kernel_source_is_compiled_anew(house: Path, expected: dict[st
 
 
 def test_nowhere_to_keep_compiled_code_is_a_note(tmp_path: Path, expected: dict[str, np.ndarray]) -> None:
-    lines = ["import flatten.kernels.cache as c, pathlib", "c.cache_places = lambda: (pathlib.Path('/proc/nowhere'),)"]
+    lines = [
+        "import flatten.kernels.cache as c, pathlib",
+        "c.cache_places = lambda: (pathlib.Path('/proc/nowhere'),)",
+    ]
     done = subprocess.run(
         [sys.executable, "-c", "\n".join(lines) + FRAME, str(tmp_path / "x.npz")],
         capture_output=True, text=True, check=True,
@@ -101,7 +106,9 @@ def test_nowhere_to_keep_compiled_code_is_a_note(tmp_path: Path, expected: dict[
     assert "can be written" in done.stdout
 
 
-def test_compiled_code_is_read_where_nothing_can_be_written(house: Path, expected: dict[str, np.ndarray]) -> None:
+def test_compiled_code_is_read_where_nothing_can_be_written(
+    house: Path, expected: dict[str, np.ndarray]
+) -> None:
     run_frame(house / "first.npz", house)
     lines = [
         "import flatten.kernels.cache as c",

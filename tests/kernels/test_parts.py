@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flatten.kernels import accept, answer, loads, place, witness, zones
+from flatten.plan import directions
 
 finite = st.floats(-1e3, 1e3)
 
@@ -21,7 +22,10 @@ def test_quarter_turns_is_atan2(x: float, y: float) -> None:
     assert math.isclose(turn * math.pi / 2, math.atan2(y + 0.0, x), abs_tol=1e-15 * 4) or (x < 0 and y == 0)
 
 
-@pytest.mark.parametrize(("x", "y", "turn"), [(1, 0, 0), (1, 1, 0.5), (0, 2, 1), (-3, 3, 1.5), (-1, 0, 2), (0, -1, -1), (2, -2, -0.5)])
+@pytest.mark.parametrize(
+    ("x", "y", "turn"),
+    [(1, 0, 0), (1, 1, 0.5), (0, 2, 1), (-3, 3, 1.5), (-1, 0, 2), (0, -1, -1), (2, -2, -0.5)],
+)
 def test_quarter_turns_is_exact_on_axes_and_diagonals(x: float, y: float, turn: float) -> None:
     assert place.quarter_turns(float(x), float(y)) == turn
 
@@ -45,7 +49,9 @@ def test_loads_read_any_offset_and_order(load: str, swapped: bool) -> None:
     assert loads.dtype_code(stored) == (dtype.itemsize == 8) + 2 * swapped
     for value in (1.5, -0.0, np.pi, 1e-40, np.inf):
         for offset in range(9):
-            raw = np.frombuffer(b"\x7f" * offset + np.array(value, stored).tobytes() + b"\x7f", np.uint8).copy()
+            raw = np.frombuffer(
+                b"\x7f" * offset + np.array(value, stored).tobytes() + b"\x7f", np.uint8
+            ).copy()
             assert getattr(loads, load)(raw, offset, swapped) == dtype.type(value)
     assert loads.dtype_code(np.dtype(np.int32)) == -1
 
@@ -80,7 +86,9 @@ def test_stretches_are_rounded_inward(value: float) -> None:
 
 
 @given(st.floats(-2, 2), st.floats(-2, 2), st.floats(0, 1), st.floats(0, 1))
-def test_clip_keeps_where_the_line_is_not_negative(offset: float, slope: float, low: float, high: float) -> None:
+def test_clip_keeps_where_the_line_is_not_negative(
+    offset: float, slope: float, low: float, high: float
+) -> None:
     a, z = witness.clip(offset, slope, low, high)
     for t in np.linspace(low, high, 21):
         value = offset + slope * t
@@ -109,8 +117,6 @@ def test_each_neighbour_counts_once(b: int, bins: int, full: bool, expected: set
 
 @given(st.integers(-180, 180), st.integers(1, 360), st.floats(-math.pi, math.pi), st.floats(0.01, 3))
 def test_a_sector_holds_its_bearings(first: int, width: int, bearing: float, distance: float) -> None:
-    from flatten.plan import directions
-
     edges = directions(np.array([first, first + width], float)).ravel()
     zone = np.array([[zones.SECTOR, 0.5, -0.5, *edges, float(width > 180), 0.0, 4.0, -1.0, 1.0]])
     x, y = 0.5 + distance * math.cos(bearing), -0.5 + distance * math.sin(bearing)

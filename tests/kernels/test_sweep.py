@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flatten import Flattener, Profile, State
+from flatten import Flattener, Profile, State, frames
 from tests.conftest import assert_scans_equal, make_profile
 from tests.twin import TwinScan, twin
 
@@ -25,7 +25,14 @@ PROFILES: dict[str, Profile] = {
     "all": make_profile(
         slices={
             "drive": {"bottom": 0.08, "top": 0.95, "min_hits": 2, "within": 0.5},
-            "walls": {"bottom": 0.5, "top": 1.8, "pick": "farthest", "min_hits": 3, "within": 1.0, "rise": 0.01},
+            "walls": {
+                "bottom": 0.5,
+                "top": 1.8,
+                "pick": "farthest",
+                "min_hits": 3,
+                "within": 1.0,
+                "rise": 0.01,
+            },
             "far": {"bottom": -0.5, "top": 0.3, "pick": "farthest"},
             "low": {"bottom": -1.0, "top": 0.1, "rise": 0.05},
         },
@@ -35,10 +42,13 @@ PROFILES: dict[str, Profile] = {
     ),
     "rear": make_profile(fan={"first": 90, "last": 270, "bins": 61}, blind_zones=ZONES),
     "front": make_profile(
-        slices={"drive": {"bottom": 0.0, "top": 0.5, "min_hits": 2}}, fan={"first": -35, "last": 50, "bins": 40}
+        slices={"drive": {"bottom": 0.0, "top": 0.5, "min_hits": 2}},
+        fan={"first": -35, "last": 50, "bins": 40},
     ),
     "one bin": make_profile(
-        slices={"drive": {"bottom": 0.0, "top": 0.5, "min_hits": 2}}, fan={"bins": 1}, clear={"from": 3.0, "to": 4.0}
+        slices={"drive": {"bottom": 0.0, "top": 0.5, "min_hits": 2}},
+        fan={"bins": 1},
+        clear={"from": 3.0, "to": 4.0},
     ),
     "two bins": make_profile(slices={"drive": {"bottom": 0.0, "top": 0.5, "min_hits": 3}}, fan={"bins": 2}),
     "no clear": make_profile(clear=False, fan={"bins": 90}),
@@ -48,7 +58,9 @@ FLATTENERS = {name: Flattener(profile) for name, profile in PROFILES.items()}
 
 # round numbers fall on edges of bins, slices, zones and the reach; odd ones do not
 coordinate = st.one_of(
-    st.sampled_from([0.0, -0.0, 0.3, 0.5, -0.5, 0.61, 1.0, -1.0, 2.0, 5.0, 25.0, -25.0, 1e-30, 1e30, np.nan, np.inf]),
+    st.sampled_from(
+        [0.0, -0.0, 0.3, 0.5, -0.5, 0.61, 1.0, -1.0, 2.0, 5.0, 25.0, -25.0, 1e-30, 1e30, np.nan, np.inf]
+    ),
     st.floats(-8, 8, width=32),
     st.floats(-1, 1, width=32),
 )
@@ -63,7 +75,9 @@ def assert_says_what_the_twin_says(scan: Any, truth: TwinScan, exact_clear: bool
     sure = ~truth.unsure
     np.testing.assert_array_equal(scan.hits[sure], truth.hits[sure])
     same_state = scan.states == truth.states
-    if not exact_clear:  # off the axis the kernel rounds what is witnessed to the safe side: CLEAR may be missing
+    if (
+        not exact_clear
+    ):  # off the axis the kernel rounds what is witnessed to the safe side: CLEAR may be missing
         same_state |= (truth.states == State.CLEAR) & np.isin(scan.states, (State.UNSEEN, State.BLOCKED))
     assert same_state[sure].all()
     hit = sure & (scan.states == State.HIT)
@@ -107,7 +121,9 @@ def test_order_changes_nothing(xyz: np.ndarray, name: str, attitude: Any, random
 
 
 @given(clouds, clouds, attitudes)
-def test_more_returns_never_lengthen_a_nearest_range(xyz: np.ndarray, more: np.ndarray, attitude: Any) -> None:
+def test_more_returns_never_lengthen_a_nearest_range(
+    xyz: np.ndarray, more: np.ndarray, attitude: Any
+) -> None:
     flattener = FLATTENERS["plain"]
     few, many = (flattener.flatten(c, attitude)["drive"] for c in (xyz, np.concatenate([xyz, more])))
     was_hit = few.states == State.HIT
@@ -132,9 +148,9 @@ def test_turning_the_cloud_by_whole_bins_turns_the_scan(xyz: np.ndarray, k: int)
 
 
 @given(clouds, attitudes)
-def test_a_tilted_body_in_its_true_attitude_gives_the_level_bodys_scan(xyz: np.ndarray, attitude: Any) -> None:
-    from flatten import frames
-
+def test_a_tilted_body_in_its_true_attitude_gives_the_level_bodys_scan(
+    xyz: np.ndarray, attitude: Any
+) -> None:
     # the sensor at the body's origin, which the attitude leaves in its place
     xyz = xyz[np.isfinite(xyz).all(axis=1) & (np.abs(xyz) < 100).all(axis=1)]
     profile = make_profile(mount={}, fan={"bins": 36}, slices={"drive": {"bottom": -0.4, "top": 0.9}})

@@ -74,7 +74,7 @@ def test_packed_and_plain_hold_the_same(name):
 @pytest.mark.network
 @pytest.mark.parametrize("name", ["plane", "autzen_trim", "extra", "append-bug", "simple.copc"])
 def test_packed_files_as_laspy_reads_them(name):
-    import laspy  # noqa: PLC0415 - optional
+    import laspy
 
     path = sdist_folder("laspy", "2.7.0") / "tests" / "data" / f"{name}.laz"
     other = laspy.read(path)

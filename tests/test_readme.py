@@ -1,0 +1,114 @@
+"""Every command and snippet of the README is run as it stands there."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import yaml
+from rosbags.typesys import Stores, get_typestore
+
+import flatten
+from benchmarks import tables
+
+TOP = Path(__file__).parent.parent
+README = (TOP / "README.md").read_text()
+
+
+def blocks(language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```$", README, flags=re.DOTALL | re.MULTILINE)
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with the sample clouds, as a reader of the README has before them."""
+    shutil.copytree(TOP / "sample_clouds", tmp_path / "sample_clouds")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_shell_commands_run_in_their_order(desk: Path) -> None:
+    (script,) = blocks("bash")
+    path = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+    done = subprocess.run(
+        ["bash", "-euc", script], env={**os.environ, "PATH": path}, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning"} <= {p.name for p in desk.iterdir()}
+    assert len(list((desk / "scans").glob("*.npz"))) == len(list((TOP / "sample_clouds").glob("*.pcd")))
+    told = np.load(desk / "leaning" / "pitched.npz")
+    assert "far: 12" in str(told["meta"])
+
+
+def test_the_profile_of_the_readme_is_sound(desk: Path) -> None:
+    (text,) = blocks("yaml")
+    profile = flatten.Profile.parse(text, "README.md")
+    assert profile.warnings == ()
+    assert set(yaml.safe_load(text)) == {
+        "robot", "mount", "level", "slices", "fan", "reach", "clear", "blind_zones",
+    }  # fmt: skip
+
+
+def test_the_misspelt_key_is_told_as_the_readme_says(desk: Path) -> None:
+    (text,) = blocks("yaml")
+    (desk / "rover.yaml").write_text(text.replace("bottom: 0.06", "botom: 0.06"))
+    with pytest.raises(flatten.ProfileError) as caught:
+        flatten.Profile.load("rover.yaml")
+    told = next(line for line in README.splitlines() if "botom" in line).strip().removesuffix("…").strip()
+    assert f"flatten: {caught.value}".startswith(told)
+
+
+def test_the_node_turns_real_messages_into_real_messages(desk: Path) -> None:
+    store = get_typestore(Stores.LATEST)
+    (snippet,) = blocks("python")
+    node: dict[str, Any] = {}
+    exec(snippet, node)
+    message = cloud_message(store, flatten.read_cloud("sample_clouds/aisle.pcd"))
+    out = node["on_cloud"](message, (0.0, 0.0), store.types["sensor_msgs/msg/LaserScan"])
+    assert list(out) == ["drive", "low", "walls"]
+    expected = flatten.Flattener(node["profile"]).flatten(flatten.read_cloud("sample_clouds/aisle.pcd"))
+    for name, scan in out.items():
+        wire = bytes(store.serialize_cdr(scan, "sensor_msgs/msg/LaserScan"))
+        read = store.deserialize_cdr(wire, "sensor_msgs/msg/LaserScan")
+        np.testing.assert_array_equal(read.ranges, expected[name].ranges)
+        assert round((read.angle_max - read.angle_min) / read.angle_increment) + 1 == len(read.ranges)
+        assert read.header.frame_id == "lidar"
+
+
+def cloud_message(store: Any, cloud: flatten.Cloud) -> Any:
+    """The cloud as a real point-cloud message, 16 bytes a return."""
+    t = store.types
+    rows = np.zeros(len(cloud), np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("intensity", "<f4")]))
+    for name in rows.dtype.names or ():
+        rows[name] = getattr(cloud, name)
+    field = t["sensor_msgs/msg/PointField"]
+    fields = [field(name=n, offset=4 * k, datatype=7, count=1) for k, n in enumerate(rows.dtype.names or ())]
+    header = t["std_msgs/msg/Header"](stamp=t["builtin_interfaces/msg/Time"](sec=5, nanosec=7), frame_id="lidar")
+    return t["sensor_msgs/msg/PointCloud2"](
+        header=header, height=1, width=len(cloud), fields=fields, is_bigendian=False, point_step=16,
+        row_step=16 * len(cloud), data=np.frombuffer(rows.tobytes(), np.uint8), is_dense=True,
+    )  # fmt: skip
+
+
+def test_the_two_commands_are_there_and_ci_runs_one_of_them() -> None:
+    for command in (".ci/demo", ".ci/check"):
+        assert f"    {command} " in README
+        assert os.access(TOP / command, os.X_OK)
+    assert "./.ci/check" in (TOP / ".ci" / "run").read_text()
+
+
+@pytest.mark.parametrize("document", tables.DOCUMENTS, ids=lambda p: str(p.relative_to(TOP)))
+def test_tables_are_those_of_the_measurements(document: Path) -> None:
+    assert tables.filled(document.read_text()) == document.read_text()
+
+
+def test_cautions_stand_at_the_top() -> None:
+    assert "not a personnel-safety device" in README[:1800]
+    assert all(word in README[:1800] for word in ("lifted tracks", "emergency stop", "local codes", "licen"))
