@@ -14,7 +14,6 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, as_completed
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from importlib.util import find_spec
 from itertools import starmap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -102,7 +101,8 @@ def run_demo(
     """
     samples = _copy_samples(folder, overwrite)
     step("sample clouds")
-    pens = find_spec("matplotlib") is not None
+    pens = jobs.can_draw()
+    missing = "" if pens else "no pictures: they need matplotlib, pip install 'flatten[desk]'"
     with ExitStack() as stack:
         helpers = min(jobs.cores(), 4) if processes is None else processes
         pool = stack.enter_context(jobs.worker_pool(helpers)) if helpers > 1 else None
@@ -114,9 +114,12 @@ def run_demo(
         for one in done:
             _write(one, folder, overwrite)
             step(one.sample.name)
-        for picture in _finished(drawn) if pool is not None else starmap(_draw, tasks):
-            step(picture.name)
-    demo = _summed(folder, done, pens)
+        try:
+            for picture in _finished(drawn) if pool is not None else starmap(_draw, tasks):
+                step(picture.name)
+        except MissingPartError as error:
+            missing = f"no pictures: {error}"
+    demo = _summed(folder, done, missing)
     demo = _report(demo, done, overwrite)
     step("report")
     return demo
@@ -125,7 +128,7 @@ def run_demo(
 def steps() -> int:
     """Count the steps of the demo."""
     clouds = len(list_samples())
-    return 2 + clouds * (2 if find_spec("matplotlib") is not None else 1)
+    return 2 + clouds * (2 if jobs.can_draw() else 1)
 
 
 def compare(scan: Scan, truth: Truth) -> Check:
@@ -215,14 +218,14 @@ def _finished(drawn: list[Future[Path]]) -> Iterator[Path]:
         yield future.result()
 
 
-def _summed(folder: Path, done: list[_Flattened], pens: bool) -> Demo:
+def _summed(folder: Path, done: list[_Flattened], missing: str) -> Demo:
     total = Check(0, 0, 0, 0)
     for one in done:
         for check in one.checks.values():
             total += check
-    missing = () if pens else ("no pictures: they need matplotlib, pip install 'flatten[desk]'",)
     seconds = statistics.median(one.seconds for one in done)
-    return Demo(folder, len(done), seconds, total, len(done) if pens else 0, False, missing)
+    pictures = 0 if missing else len(done)
+    return Demo(folder, len(done), seconds, total, pictures, False, (missing,) if missing else ())
 
 
 def _report(demo: Demo, done: list[_Flattened], overwrite: bool) -> Demo:

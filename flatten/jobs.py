@@ -106,13 +106,21 @@ def prepare(clouds: Sequence[Path], order: Order) -> None:
 
     Raises OutputError as `check_order` does, MissingPartError where pictures cannot be drawn.
     """
-    if order.pictures and find_spec("matplotlib") is None:
+    if order.pictures and not can_draw():
         raise MissingPartError(
             "pictures need matplotlib: pip install 'flatten[desk]', or convert without pictures"
         )
     check_order(clouds, order)
     if clouds:
         make_folder(order.folder)
+
+
+def can_draw() -> bool:
+    """Tell whether the drawing library is there, without the time it takes to load it."""
+    try:
+        return find_spec("matplotlib") is not None
+    except ImportError:
+        return False
 
 
 def make_folder(folder: Path) -> None:

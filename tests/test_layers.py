@@ -32,9 +32,10 @@ MAY_IMPORT = {
     "samples": {"errors"},
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "profile", "scan", "version"},
     "demo": {
-        "cloud", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples", "scan", "version"
+        "cloud", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples", "scan", "version",
+        "warmup",
     },
-    "warmup": {"errors", "flattener", "kernels", "profile"},
+    "warmup": {"cloud", "errors", "flattener", "kernels", "profile", "returns"},
     "cli": {
         "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
         "scan", "version", "warmup",

@@ -28,7 +28,8 @@ plain = {"slices": {"a": {"bottom": 0.1, "top": 1.0}}}
 profiles = [
     plain,
     {**plain, "clear": "off", "level": "body", "fan": {"first": 90, "last": 270, "bins": 7}},
-    {"slices": {"a": {"bottom": 0.1, "top": 1.0, "min_hits": 3}, "b": {"bottom": 1, "top": 2, "pick": "farthest"}}},
+    {"slices": {"a": {"bottom": 0, "top": 1, "min_hits": 3}, "b": {"bottom": 1, "top": 2}}},
+    {"slices": {"a": {"bottom": 0, "top": 1, "pick": "farthest"}}},
     {**plain, "blind_zones": [{"name": "z", "cylinder": {"x": 0, "y": 0, "radius": 1}}]},
 ]
 for profile in profiles:
@@ -83,7 +84,7 @@ def lone_copy(folder: Path) -> Path:
 
 def child(house: Path, code: str, **changes: str) -> str:
     done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=False,
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=house,
         env={**environment(**changes), "PYTHONPATH": str(house)},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
@@ -111,13 +112,14 @@ def test_without_any_place_it_works_with_a_note(tmp_path: Path) -> None:
     (copy / "flatten" / "kernels" / "__pycache__").write_text("a file in the folder's place\n")
     closed = {"NUMBA_CACHE_DIR": "/proc/nowhere", "HOME": "/proc/nowhere", "XDG_CACHE_HOME": ""}
     done = subprocess.run(
-        [sys.executable, "-m", "flatten", "warmup"], capture_output=True, text=True, check=False, cwd=tmp_path,
+        [sys.executable, "-m", "flatten", "warmup"],
+        capture_output=True, text=True, check=False, cwd=tmp_path,
         env={**os.environ, **closed, "PYTHONPATH": str(copy)},
     )  # fmt: skip
     assert done.returncode == 0
     assert "compiled in" in done.stdout and "kept nowhere" in done.stdout
     assert done.stderr.startswith("note: no folder for compiled code can be written")
-    assert len(done.stderr.splitlines()) == 1
+    assert all(line.startswith("note: ") for line in done.stderr.splitlines())
 
 
 def test_without_the_compiler_it_says_so(tmp_path: Path) -> None:

@@ -83,7 +83,9 @@ def show(
       flatten show ramp_toe.pcd -p rover.yaml --view elevation --slice drive
       flatten show pitched.pcd -p rover.yaml --roll 2 --pitch 5 --out level.png
     """  # noqa: D301
-    from flatten import Flattener, jobs, read_cloud  # noqa: PLC0415 - costs the compiler
+    from flatten import jobs  # noqa: PLC0415 - costs the compiler
+    from flatten.files import read_cloud  # noqa: PLC0415
+    from flatten.flattener import Flattener  # noqa: PLC0415
 
     profile = read_profile(profile_path, settings)
     attitude = attitude_of(roll, pitch)

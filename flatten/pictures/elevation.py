@@ -58,6 +58,7 @@ def draw_elevation(
     Raises FlattenError for a slice that is not there, MissingPartError without matplotlib.
 
     """
+    load_matplotlib("figure")  # or say at once what is missing
     shown = {name: scan_of(scans, name, profile) for name in (slices or scans)}
     placed = geometry.level_returns(as_cloud(cloud), profile, attitude, style.MOST_DRAWN)
     points = _in_view_axes(placed, profile, swath)

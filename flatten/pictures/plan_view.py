@@ -66,6 +66,7 @@ def draw_plan(
     Raises FlattenError for a slice that is not there, MissingPartError without matplotlib.
 
     """
+    load_matplotlib("figure")  # or say at once what is missing
     scan = scan_of(scans, slice_name, profile)
     half = extent or plan_extent([scan], profile)
     centre = _set_frame(axes, scan, profile, half)

@@ -19,6 +19,7 @@ from flatten.version import __version__
 from tests.pictures import scratch
 from tests.pictures.scratch import at, seen
 
+ORDER = (State.HIT, State.CLEAR, State.TOO_NEAR, State.BLOCKED, State.UNSEEN)
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 ODD = "a b <b>&\"'ünder 苗圃.pcd"
 
@@ -82,7 +83,7 @@ def test_page_holds_every_cloud_and_slice_with_its_numbers(entries, tmp_path: Pa
         assert entry.name in page.text
         for name, scan in entry.scans.items():
             row = page.text.split(f"{entry.name} ")[-1].split(f" {name} ", 1)[1]
-            counts = [int((scan.states == s).sum()) for s in (State.HIT, State.CLEAR, State.TOO_NEAR, State.BLOCKED, State.UNSEEN)]  # fmt: skip
+            counts = [int((scan.states == state).sum()) for state in ORDER]
             assert row.startswith(" ".join(f"{n:,}" for n in counts))
             assert nearest_words(scan) in row
     assert "2.00 m, right, 90° (drive)" in page.text and "flattened in 2.1 ms" in page.text
@@ -175,7 +176,8 @@ def test_text_says_the_same(entries) -> None:
     for entry in entries:
         assert entry.name in text
         for scan in entry.scans.values():
-            assert f"{int((scan.states == State.HIT).sum()):,} HIT" in text and nearest_words(scan) in text
+            hits = int((scan.states == State.HIT).sum())
+            assert nearest_words(scan) in text and (not hits or f"{hits:,} HIT" in text)
     assert "nearest HIT: 2.00 m, right, 90°; 1 returns in the slice" in text
     assert "truth: 321 of 325 HIT agree with it, 7 CLEAR do not" in text and text.count("truth") == 1
     assert text.endswith(f"{CAUTION} · flatten {__version__}\n")
@@ -189,7 +191,8 @@ def test_text_says_the_same(entries) -> None:
     ("degrees", "said"),
     [
         (0.0, "straight ahead"), (-2.4, "straight ahead"), (23.0, "ahead left, 23°"), (-90.0, "right, 90°"),
-        (60.0, "left, 60°"), (-59.0, "ahead right, 59°"), (121.0, "behind left, 121°"), (-179.0, "straight behind"),
+        (60.0, "left, 60°"), (-59.0, "ahead right, 59°"), (121.0, "behind left, 121°"),
+        (-179.0, "straight behind"),
     ],
 )  # fmt: skip
 def test_bearings_in_words(degrees: float, said: str) -> None:

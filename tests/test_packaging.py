@@ -1,0 +1,73 @@
+"""Wheel and sdist are whole: what is installed from them works far away from the checkout."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tarfile
+import zipfile
+from pathlib import Path
+
+import pytest
+
+TOP = Path(__file__).parent.parent
+
+pytestmark = [pytest.mark.slow, pytest.mark.network]
+
+
+def run(*words: str | Path, cwd: Path, **environment: str) -> str:
+    kept = {key: value for key, value in os.environ.items() if key not in ("PYTHONPATH", "NUMBA_CACHE_DIR")}
+    done = subprocess.run(
+        [str(word) for word in words], cwd=cwd, env={**kept, **environment}, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout + done.stderr
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sdist, and the wheel that was built from it."""
+    out = tmp_path_factory.mktemp("dist")
+    run(sys.executable, "-m", "build", "--outdir", out, TOP, cwd=out)
+    return out
+
+
+@pytest.fixture(scope="module")
+def wheel(built: Path) -> Path:
+    return next(built.glob("*.whl"))
+
+
+def test_the_wheel_holds_the_package_and_the_samples_and_nothing_else(wheel: Path) -> None:
+    names = zipfile.ZipFile(wheel).namelist()
+    assert {name.split("/")[0] for name in names} == {"flatten", next(n for n in names if "dist-info" in n).split("/")[0]}
+    assert "flatten/py.typed" in names and "flatten/_sample_clouds/rover.yaml" in names
+    assert sum(name.endswith(".pcd") for name in names) == len(list((TOP / "sample_clouds").glob("*.pcd")))
+    assert not [name for name in names if "__pycache__" in name or name.startswith("tests")]
+
+
+def test_the_sdist_holds_what_is_needed_to_test_it(built: Path) -> None:
+    names = {"/".join(n.split("/")[1:]) for n in tarfile.open(next(built.glob("*.tar.gz"))).getnames()}
+    assert {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "tests/twin.py", "benchmarks/__main__.py"} <= names
+
+
+def test_the_plain_wheel_in_an_empty_environment(wheel: Path, tmp_path: Path) -> None:
+    run(sys.executable, "-m", "venv", "empty", cwd=tmp_path)
+    python = tmp_path / "empty" / "bin" / "python"
+    run(python, "-m", "pip", "install", "--quiet", wheel, cwd=tmp_path)
+    installed = run(python, "-m", "pip", "list", cwd=tmp_path)
+    assert "open3d" not in installed and "matplotlib" not in installed
+    told = run(tmp_path / "empty" / "bin" / "flatten", "demo", "out", cwd=tmp_path)
+    assert "flatten[desk]" in told
+    assert len(list((tmp_path / "out" / "scans").glob("*.npz"))) == 12
+    run(tmp_path / "empty" / "bin" / "flatten", "warmup", cwd=tmp_path)
+
+
+def test_the_wheel_with_the_desk_libraries_away_from_the_checkout(wheel: Path, tmp_path: Path) -> None:
+    run(sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--target", "site", wheel, cwd=tmp_path)
+    path = str(tmp_path / "site")
+    where = run(sys.executable, "-c", "import flatten; print(flatten.__file__)", cwd=tmp_path, PYTHONPATH=path)
+    assert where.startswith(path)
+    run(sys.executable, "-m", "flatten", "demo", "out", cwd=tmp_path, PYTHONPATH=path)
+    assert (tmp_path / "out" / "report.html").stat().st_size > 100_000
+    assert len(list((tmp_path / "out" / "pictures").iterdir())) == 12
