@@ -8,7 +8,7 @@ from benchmarks import record, tables
 
 
 def clear() -> None:
-    """Measure what scans answer and what they wrongly call free; about 6 minutes."""
+    """Measure what scans answer and what they wrongly call free; about 15 minutes."""
     from benchmarks import false_free
 
     print(record.write("clear_defaults", false_free.clear_defaults()))

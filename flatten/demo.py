@@ -12,6 +12,7 @@ import textwrap
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from itertools import starmap
@@ -21,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from flatten import jobs
-from flatten.errors import MissingPartError, OutputError
+from flatten.errors import FlattenError, MissingPartError, OutputError
 from flatten.files import read_cloud, write_scans
 from flatten.files.writing import write_all
 from flatten.flattener import Flattener
@@ -100,7 +101,7 @@ def run_demo(
     written, MissingPartError where the sample clouds did not come along.
     """
     samples = _copy_samples(folder, overwrite)
-    step("sample clouds")
+    step("preparing; first time ~10 s")
     pens = jobs.can_draw()
     missing = "" if pens else "no pictures: they need matplotlib, pip install 'flatten[desk]'"
     with ExitStack() as stack:
@@ -214,8 +215,11 @@ def _draw(
 
 
 def _finished(drawn: list[Future[Path]]) -> Iterator[Path]:
-    for future in as_completed(drawn):
-        yield future.result()
+    try:
+        for future in as_completed(drawn):
+            yield future.result()
+    except BrokenProcessPool as error:
+        raise FlattenError("a drawing process died (out of memory?): free some, and try again") from error
 
 
 def _summed(folder: Path, done: list[_Flattened], missing: str) -> Demo:
@@ -273,7 +277,7 @@ def truth_words(check: Check) -> tuple[str, ...]:
     ]
     if check.broken is not None:
         words.append(
-            f"{check.broken:,} of {check.clear:,} CLEAR bins hold what CLEAR rules out: a thing that stands on "
-            "the floor, is tall enough and fills the bin."
+            f"{check.broken:,} of {check.clear:,} CLEAR bins hold what CLEAR rules out: a thing that stands "
+            "on the floor, is tall enough and fills the bin."
         )
     return tuple(words)

@@ -14,6 +14,7 @@ import jsonschema
 import numpy as np
 import pytest
 import yaml
+from PIL import Image
 
 import flatten
 from flatten import Flattener, Profile, State, read_cloud
@@ -21,6 +22,7 @@ from flatten.cli.commands import cli
 from flatten.cli.convert import FORMATS
 from flatten.cli.show import VIEWS
 from flatten.files import read_npz, scan_formats
+from flatten.pictures import sheet
 from tests.command_line import Ran, environment, make_nursery, ring, run_alone, run_here
 
 HEAVY = {"numba", "numpy", "open3d", "matplotlib", "pydantic", "yaml", "scipy", "jinja2"}
@@ -100,8 +102,6 @@ class TestHelp:
             assert "Commands:" in ran.out
 
     def test_lists_written_for_speed_are_the_real_ones(self) -> None:
-        from flatten.pictures import sheet
-
         assert list(FORMATS) == scan_formats()
         assert set(VIEWS) == set(sheet.VIEWS)
 
@@ -244,8 +244,6 @@ class TestShow:
 
 def assert_is_a_picture(path: Path) -> None:
     """A PNG that can be decoded, with something in it."""
-    from PIL import Image
-
     with Image.open(path) as image:
         image.load()
         assert image.format == "PNG"

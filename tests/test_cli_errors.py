@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from tests.command_line import make_nursery, run_alone, run_here
+from tests.command_line import environment, make_nursery, run_alone, run_here
 
 CLOUD, P = "good/aisle.npy", "-p rover.yaml"
 
@@ -163,11 +165,6 @@ def test_ctrl_c_is_130(
 def test_nobody_reads_the_output(tmp_path: Path) -> None:
     reader, writer = os.pipe()
     os.close(reader)
-    import subprocess
-    import sys
-
-    from tests.command_line import environment
-
     done = subprocess.run(
         [sys.executable, "-m", "flatten", "profile", "new"],
         stdout=writer,
@@ -183,11 +180,6 @@ def test_a_full_disk_behind_stdout(tmp_path: Path) -> None:
     full = Path("/dev/full")
     if not full.exists():
         pytest.skip("no /dev/full here")
-    import subprocess
-    import sys
-
-    from tests.command_line import environment
-
     with full.open("wb") as stream:
         done = subprocess.run(
             [sys.executable, "-m", "flatten", "profile", "new"],

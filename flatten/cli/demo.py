@@ -37,7 +37,7 @@ def demo(folder: Path, overwrite: bool, quiet: bool) -> None:
     """  # noqa: D301
     from flatten.demo import run_demo, steps  # noqa: PLC0415 - costs the compiler
 
-    with progress("nursery", steps(), quiet) as step:
+    with progress("nursery", steps(), quiet, even=False) as step:
         made = run_demo(folder, overwrite=overwrite, step=step)
     for words in made.missing:
         say("note", words)

@@ -46,8 +46,13 @@ def status(words: str, quiet: bool = False) -> Iterator[None]:
 
 
 @contextmanager
-def progress(words: str, steps: int, quiet: bool = False) -> Iterator[Callable[[str], None]]:
-    """Show a bar of `steps`; call what is yielded with the name of each thing that is done."""
+def progress(
+    words: str, steps: int, quiet: bool = False, even: bool = True
+) -> Iterator[Callable[[str], None]]:
+    """Show a bar of `steps`; call what is yielded with the name of each thing that is done.
+
+    Where the steps take about the same time (`even`) the time that is left is told too.
+    """
     if not on_terminal() or quiet:
         yield lambda name: None
         return
@@ -58,6 +63,7 @@ def progress(words: str, steps: int, quiet: bool = False) -> Iterator[Callable[[
         width=24,
         show_pos=True,
         show_percent=False,
+        show_eta=even,
         fill_char="█",
         empty_char="·",
         item_show_func=lambda name: _shorten(name or ""),
@@ -66,7 +72,7 @@ def progress(words: str, steps: int, quiet: bool = False) -> Iterator[Callable[[
         yield lambda name: bar.update(1, name)
 
 
-def _shorten(name: str, most: int = 20) -> str:
+def _shorten(name: str, most: int = 30) -> str:
     return name if len(name) <= most else f"…{name[1 - most :]}"
 
 

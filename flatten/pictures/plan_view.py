@@ -84,8 +84,8 @@ def draw_plan(
         f"{file} · {slice_name}" if title is None else title,
         _count_lines(scan, profile) if counts else [],
     )
-    if beyond and counts:
-        _note(axes, f"{beyond:,} HIT beyond this view")
+    if counts:
+        _note(axes, scan, beyond)
     if legend:
         axes.legend(
             handles=plan_legend([scan], profile), loc="upper center", bbox_to_anchor=(0.5, -0.06),
@@ -255,10 +255,14 @@ def _draw_hits(axes: Any, scan: Scan, profile: Profile, centre: tuple[float, flo
     return int(np.count_nonzero(~inside))
 
 
-def _note(axes: Any, text: str) -> None:
+def _note(axes: Any, scan: Scan, beyond: int) -> None:
+    """Write in the lower left corner what is not drawn."""
+    good = scan.counts.returns - scan.counts.skipped
+    lines = [f"{style.MOST_DRAWN:,} of {good:,} returns drawn"] if good > style.MOST_DRAWN else []
+    lines += [f"{beyond:,} HIT beyond this view"] if beyond else []
     axes.annotate(
-        text, (0, 0), (4, 4), xycoords="axes fraction", textcoords="offset points", fontsize=style.SMALL,
-        color=style.HIT, zorder=7, bbox=style.GROUND,
+        "\n".join(lines), (0, 0), (4, 4), xycoords="axes fraction", textcoords="offset points",
+        fontsize=style.SMALL, color=style.HIT, zorder=7, bbox=style.GROUND,
     )  # fmt: skip
 
 
@@ -282,11 +286,9 @@ def _count_lines(scan: Scan, profile: Profile) -> list[str]:
     states = words.state_words(bins.state_counts(scan))
     if scan.ranges is None:
         states += "; ranges not in the scan"
-    thinned = scan.counts.returns - scan.counts.skipped > style.MOST_DRAWN
-    drawn = f" ({style.MOST_DRAWN:,} drawn)" if thinned else ""
     return [
         words.slice_words(scan.name, profile),
-        words.count_words(scan) + drawn,
+        words.count_words(scan),
         f"{scan.bins:,} bins: {states}",
     ]
 

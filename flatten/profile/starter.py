@@ -14,7 +14,7 @@ robot:
   length: 0.95        # along x, centred on the origin
   width: 0.72         # along y
   height: 0.88        # highest rigid part
-  step: 0.06          # tallest step it climbs
+  step: 0.08          # tallest step it climbs
   drop: 0.06          # deepest drop it takes (left out: as step)
   clearance: 0.15     # air wanted above its height, under hanging pipes and bench tops
 
@@ -30,8 +30,8 @@ level: gravity        # gravity: the attitude passed in keeps the slices level; 
 
 slices:               # one scan each; returns from bottom up to (not with) top are obstacles
   drive:              # what the robot could hit
-    bottom: 0.08      # above the floor; lower sees lower kerbs, and sooner the floor itself
-    top: 0.95         # height + clearance = 1.03 m would see every pipe that is too low
+    bottom: 0.08      # robot.step: lower sees lower kerbs, and sooner the floor itself
+    top: 1.03         # height + clearance: higher takes pipes for obstacles that it passes under
     rise: 0.0         # m per m: lets the bottom grow with distance; more on a shaking frame
   walls:              # what stays where it is, for a mapper
     bottom: 1.20
@@ -58,11 +58,11 @@ blind_zones:          # parts of the robot that the sensor sees: returns inside 
                       # Keep them small: a person standing in one is not reported either.
                       # Body frame, borders inclusive; each has a name and one box, sector or cylinder.
   - name: hull
-    box: {x: [-0.48, 0.48], y: [-0.36, 0.36], z: [0.0, 0.9]}
+    box: {x: [-0.48, 0.48], y: [-0.36, 0.36], z: [0.0, 0.5]}
   - name: mast        # counter-clockwise from first to last about the sensor: here 20 degrees astern
-    sector: {first: 170, last: -170, far: 0.6, z: [0.0, 1.8]}
+    sector: {first: 170, last: -170, far: 0.6, z: [0.0, 0.9]}
   - name: lamp
-    cylinder: {x: 0.4, y: 0.3, radius: 0.06, z: [0.5, 1.1]}
+    cylinder: {x: 0.4, y: 0.3, radius: 0.06, z: [0.5, 0.9]}
 """
 
 

@@ -176,6 +176,14 @@ def test_hits_outside_the_view_are_counted() -> None:
     assert "1 HIT beyond this view" in [text.get_text() for text in axes.texts]
 
 
+def test_a_thinned_background_is_told() -> None:
+    axes, scan, _ = drawn(scratch.yard(60_000))
+    assert scan.counts.returns == 60_000
+    assert "40,000 of 60,000 returns drawn" in [text.get_text() for text in axes.texts]
+    shown = [len(scratch.line_xy(axes, label)) for label in ("returns", "returns of the slice")]
+    assert 30_000 < sum(shown) <= 40_000  # less what lies outside the view
+
+
 @pytest.mark.parametrize("fields", [{"ranges"}, {"states"}, {"hits"}, {"clear_from", "clear_to"}])
 def test_draws_what_there_is_of_a_scan(fields: set[str]) -> None:
     flattener, cloud = scratch.flattener((), frozenset(fields)), seen(scratch.yard())

@@ -103,9 +103,9 @@ def test_what_a_rising_or_a_cut_slice_sees():
 
 def test_volumes_of_the_blind_zones():
     text = words()
-    assert f"{0.96 * 0.72 * 0.9:.3g} m³" in text  # box
-    assert f"{math.pi * 0.6**2 * 20 / 360 * 1.8:.3g} m³" in text  # sector of 20 deg
-    assert f"{math.pi * 0.06**2 * 0.6:.3g} m³" in text  # cylinder
+    assert f"{0.96 * 0.72 * 0.5:.3g} m³" in text  # box
+    assert f"{math.pi * 0.6**2 * 20 / 360 * 0.9:.3g} m³" in text  # sector of 20 deg
+    assert f"{math.pi * 0.06**2 * 0.4:.3g} m³" in text  # cylinder
     endless = Profile.parse(
         starter_text(), overrides={"blind_zones[1].sector": {"first": 0, "last": 90, "near": 1, "far": 2}}
     )

@@ -1,7 +1,6 @@
 """Files that are no profile: refused in one line, quickly, with the line where there is one."""
 
 import os
-import time
 
 import pytest
 
@@ -107,14 +106,11 @@ def test_comments_may_be_in_any_language():
     ],
 )
 def test_text_that_is_no_profile(text, line, words):
-    start = time.perf_counter()
     with pytest.raises(ProfileError) as caught:
         Profile.parse(text, "rover.yaml")
     assert str(caught.value).startswith(f"rover.yaml:{line}: ")
     assert words in str(caught.value)
     assert caught.value.line == line
-    # an honest bound for a loaded machine: the longest of these stops after 20,000 values
-    assert time.perf_counter() - start < 20.0
 
 
 def test_an_alias_bomb_does_not_go_off():
@@ -129,16 +125,3 @@ def test_loading_names_the_source_and_takes_a_path_or_a_string(tmp_path):
     path.write_text(starter_text(), encoding="utf-8")
     assert Profile.load(path).source == str(path)
     assert Profile.load(str(path)) == Profile.load(path) == Profile.parse(starter_text())
-
-
-def test_loading_takes_a_few_milliseconds():
-    Profile.parse(starter_text())
-    best = min(_timed() for _ in range(5))
-    # about 6 ms on a desk; ten times that leaves room for a loaded machine or a small board
-    assert best < 0.06
-
-
-def _timed():
-    start = time.perf_counter()
-    Profile.parse(starter_text())
-    return time.perf_counter() - start
