@@ -19,8 +19,9 @@ pytestmark = [pytest.mark.slow, pytest.mark.network]
 def run(*words: str | Path, cwd: Path, **environment: str) -> str:
     kept = {key: value for key, value in os.environ.items() if key not in ("PYTHONPATH", "NUMBA_CACHE_DIR")}
     done = subprocess.run(
-        [str(word) for word in words], cwd=cwd, env={**kept, **environment}, capture_output=True, text=True, check=False
-    )
+        [str(word) for word in words],
+        cwd=cwd, env={**kept, **environment}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout + done.stderr
 
@@ -40,15 +41,18 @@ def wheel(built: Path) -> Path:
 
 def test_the_wheel_holds_the_package_and_the_samples_and_nothing_else(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
-    assert {name.split("/")[0] for name in names} == {"flatten", next(n for n in names if "dist-info" in n).split("/")[0]}
+    told = next(name for name in names if "dist-info" in name).split("/")[0]
+    assert {name.split("/")[0] for name in names} == {"flatten", told}
     assert "flatten/py.typed" in names and "flatten/_sample_clouds/rover.yaml" in names
     assert sum(name.endswith(".pcd") for name in names) == len(list((TOP / "sample_clouds").glob("*.pcd")))
     assert not [name for name in names if "__pycache__" in name or name.startswith("tests")]
 
 
 def test_the_sdist_holds_what_is_needed_to_test_it(built: Path) -> None:
-    names = {"/".join(n.split("/")[1:]) for n in tarfile.open(next(built.glob("*.tar.gz"))).getnames()}
-    assert {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "tests/twin.py", "benchmarks/__main__.py"} <= names
+    with tarfile.open(next(built.glob("*.tar.gz"))) as packed:
+        names = {"/".join(name.split("/")[1:]) for name in packed.getnames()}
+    top = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"}
+    assert top | {"tests/twin.py", "benchmarks/__main__.py"} <= names
 
 
 def test_the_plain_wheel_in_an_empty_environment(wheel: Path, tmp_path: Path) -> None:
@@ -64,9 +68,9 @@ def test_the_plain_wheel_in_an_empty_environment(wheel: Path, tmp_path: Path) ->
 
 
 def test_the_wheel_with_the_desk_libraries_away_from_the_checkout(wheel: Path, tmp_path: Path) -> None:
-    run(sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--target", "site", wheel, cwd=tmp_path)
-    path = str(tmp_path / "site")
-    where = run(sys.executable, "-c", "import flatten; print(flatten.__file__)", cwd=tmp_path, PYTHONPATH=path)
+    python, path = sys.executable, str(tmp_path / "site")
+    run(python, "-m", "pip", "install", "--quiet", "--no-deps", "--target", "site", wheel, cwd=tmp_path)
+    where = run(python, "-c", "import flatten; print(flatten.__file__)", cwd=tmp_path, PYTHONPATH=path)
     assert where.startswith(path)
     run(sys.executable, "-m", "flatten", "demo", "out", cwd=tmp_path, PYTHONPATH=path)
     assert (tmp_path / "out" / "report.html").stat().st_size > 100_000

@@ -37,11 +37,13 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_shell_commands_run_in_their_order(desk: Path) -> None:
     (script,) = blocks("bash")
     path = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+    environment = {**os.environ, "PATH": path}
     done = subprocess.run(
-        ["bash", "-euc", script], env={**os.environ, "PATH": path}, capture_output=True, text=True, check=False
+        ["bash", "-euc", script], env=environment, capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
-    assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning"} <= {p.name for p in desk.iterdir()}
+    made = {entry.name for entry in desk.iterdir()}
+    assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning"} <= made
     assert len(list((desk / "scans").glob("*.npz"))) == len(list((TOP / "sample_clouds").glob("*.pcd")))
     told = np.load(desk / "leaning" / "pitched.npz")
     assert "far: 12" in str(told["meta"])
@@ -90,7 +92,8 @@ def cloud_message(store: Any, cloud: flatten.Cloud) -> Any:
         rows[name] = getattr(cloud, name)
     field = t["sensor_msgs/msg/PointField"]
     fields = [field(name=n, offset=4 * k, datatype=7, count=1) for k, n in enumerate(rows.dtype.names or ())]
-    header = t["std_msgs/msg/Header"](stamp=t["builtin_interfaces/msg/Time"](sec=5, nanosec=7), frame_id="lidar")
+    stamp = t["builtin_interfaces/msg/Time"](sec=5, nanosec=7)
+    header = t["std_msgs/msg/Header"](stamp=stamp, frame_id="lidar")
     return t["sensor_msgs/msg/PointCloud2"](
         header=header, height=1, width=len(cloud), fields=fields, is_bigendian=False, point_step=16,
         row_step=16 * len(cloud), data=np.frombuffer(rows.tobytes(), np.uint8), is_dense=True,
