@@ -2,7 +2,7 @@
 
 The compiler is the slow part of a first start, drawing that of any later one. So helpers start at
 once: one compiles a part of the kernels while this process compiles the other, all load the
-drawing library meanwhile, and then they draw.
+drawing library, and then everybody draws.
 """
 
 from __future__ import annotations
@@ -105,24 +105,25 @@ def run_demo(
     pens = jobs.can_draw()
     missing = "" if pens else "no pictures: they need matplotlib, pip install 'flatten[desk]'"
     with ExitStack() as stack:
-        helpers = min(jobs.cores(), 4) if processes is None else processes
-        pool = stack.enter_context(jobs.worker_pool(helpers)) if helpers > 1 else None
+        helpers = (min(jobs.cores(), 4) if processes is None else processes) - 1
+        pool = stack.enter_context(jobs.worker_pool(helpers)) if helpers > 0 else None
         if pool is not None:
             jobs.submit_all(pool, _prepare, [(number == 0, pens) for number in range(helpers)])
         done = list(_flatten_all(samples, folder))
         tasks = [(one.picture, one.sample, one.scans, one.profile, overwrite) for one in done if pens]
-        drawn = jobs.submit_all(pool, _draw, tasks) if pool is not None else []
+        handed = jobs.submit_all(pool, _draw, tasks) if pool is not None else []
         for one in done:
             _write(one, folder, overwrite)
             step(one.sample.name)
         try:
-            for picture in _finished(drawn) if pool is not None else starmap(_draw, tasks):
+            for picture in _share(handed, tasks) if pool is not None else starmap(_draw, tasks):
                 step(picture.name)
         except MissingPartError as error:
             missing = f"no pictures: {error}"
-    demo = _summed(folder, done, missing)
-    demo = _report(demo, done, overwrite)
-    step("report")
+        if pool is not None:
+            pool.shutdown(wait=False)  # the helpers leave while the report is written
+        demo = _report(_summed(folder, done, missing), done, overwrite)
+        step("report")
     return demo
 
 
@@ -214,9 +215,17 @@ def _draw(
     return picture
 
 
-def _finished(drawn: list[Future[Path]]) -> Iterator[Path]:
+def _share(handed: list[Future[Path]], tasks: list[tuple[Any, ...]]) -> Iterator[Path]:
+    """Draw the last pictures here while the helpers draw the first; gives each as it gets done."""
+    waiting = dict(zip(handed, tasks, strict=True))
     try:
-        for future in as_completed(drawn):
+        for future in reversed(handed):
+            if future.cancel():  # no helper has begun it
+                yield _draw(*waiting.pop(future))
+            for done in [one for one in waiting if one.done()]:
+                del waiting[done]
+                yield done.result()
+        for future in as_completed(waiting):
             yield future.result()
     except BrokenProcessPool as error:
         raise FlattenError("a drawing process died (out of memory?): free some, and try again") from error

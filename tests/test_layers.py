@@ -28,7 +28,12 @@ MAY_IMPORT = {
     "flattener": {"cloud", "errors", "kernels", "plan", "profile", "returns", "scan", "tables"},
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "version"},
-    "pictures": {"cloud", "errors", "files", "frames", "plan", "profile", "scan", "version", "flattener"},
+    "budget": {
+        "cloud", "errors", "files", "flattener", "profile", "returns", "scan", "version", "warmup",
+    },
+    "pictures": {
+        "budget", "cloud", "errors", "files", "frames", "plan", "profile", "scan", "version", "flattener",
+    },
     "samples": {"errors"},
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "profile", "scan", "version"},
     "demo": {
@@ -37,7 +42,7 @@ MAY_IMPORT = {
     },
     "warmup": {"cloud", "errors", "flattener", "kernels", "profile", "returns"},
     "cli": {
-        "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
+        "budget", "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
         "scan", "version", "warmup",
     },
     "__init__": {"cloud", "errors", "files", "flattener", "profile", "scan", "version"},
@@ -45,7 +50,9 @@ MAY_IMPORT = {
 }  # fmt: skip
 
 KERNEL_LIBRARIES = {"__future__", "math", "numpy", "numba", "llvmlite", "collections", "typing"}
-CACHE_LIBRARIES = KERNEL_LIBRARIES | {"contextlib", "functools", "hashlib", "os", "pathlib", "tempfile"}
+CACHE_LIBRARIES = KERNEL_LIBRARIES | {
+    "contextlib", "functools", "hashlib", "os", "pathlib", "pickle", "tempfile",
+}  # fmt: skip
 HEAVY = {"open3d", "matplotlib", "jinja2", "laspy", "rosbags", "trimesh", "pypcd4", "PIL", "scipy", "pandas"}
 
 SOURCES = sorted(HOUSE.rglob("*.py"))

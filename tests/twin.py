@@ -175,6 +175,7 @@ def twin(xyz: np.ndarray, profile: Profile, attitude=None, samples: int = 3) -> 
     reach = profile.reach
     xyz = xyz[np.isfinite(xyz).all(axis=1) & (xyz != 0).any(axis=1)]
     body, level, sensor = place(xyz, profile, attitude)
+    at_apex = np.hypot(level[:, 0], level[:, 1]) < 1e-6  # no bearing to speak of: any bin may have it
     swallowed, near_face = in_zones(body, profile, reach.far)
     bins, near_edge = bins_of(level, profile)
     r = np.hypot(level[:, 0], level[:, 1])
@@ -190,6 +191,7 @@ def twin(xyz: np.ndarray, profile: Profile, attitude=None, samples: int = 3) -> 
         unsure = near_gate | (np.abs(np.array(gates)) <= scale).any(axis=0)
         cells = witnessed_cells(level, bins, np.ones(len(level), bool), sensor, band, profile, samples)
         out[name] = _one(band, profile, r, z, bins, member, swallowed, dropped, unsure, cells)
+        out[name].unsure |= at_apex.any()
     return out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from flatten.cli.budget import budget
 from flatten.cli.convert import convert
 from flatten.cli.demo import demo
 from flatten.cli.extras import completion, warmup
@@ -49,5 +50,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, profile, warmup, completion):
+for command in (demo, convert, show, profile, budget, warmup, completion):
     cli.add_command(command)

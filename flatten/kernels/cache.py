@@ -1,9 +1,13 @@
 """Where compiled kernels are kept, so that a start costs milliseconds and not seconds.
 
-numba's own cache is used, with four differences that matter on a rover: an entry is fresh only while
-*all* kernel sources are unchanged (a kernel is compiled together with its parts); a populated
-folder that cannot be written is read all the same; a damaged file, as a power cut leaves it, is
-thrown away and compiled again; and a place that cannot be written is a note, not an error.
+numba says what is compiled and what it depends on; the files are our own. One entry is one file, whose
+name holds the digest of *all* kernel sources (a kernel is compiled together with its parts) and that
+of signature, processor, its features, and the compiler's version. So code of other sources, or of
+another board's processor, is not even opened; two processes that start at once write the same file; and no
+index can point to old code after a write that failed half-way. A file is whole or not there, and is
+checked against a checksum before a byte of it is run: what a power cut or a worn card made of it is
+thrown away and compiled again. A folder that can be read but not written is read; a place that
+cannot be written is a note, not an error.
 """
 
 from __future__ import annotations
@@ -12,12 +16,21 @@ import contextlib
 import functools
 import hashlib
 import os
+import pickle
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from numba.core import caching, config
+import llvmlite
+import numba
+from numba.core import caching, config, serialize
+
+MARK = b"flatten kernel, format 1\n"
+ROOM = 1 << 20
+"""Bytes that must fit into a place before it counts as one: more than the largest kernel takes."""
+
+HOUR = 3600.0
 
 _notes: dict[str, str] = {}
 
@@ -42,27 +55,43 @@ def cache_places() -> tuple[Path, ...]:
     here = Path(__file__).parent
     places = [Path(config.CACHE_DIR) / f"flatten-{_short(here)}"] if config.CACHE_DIR else []
     places.append(here / "__pycache__")
-    home = Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache")
-    with contextlib.suppress(RuntimeError):  # an account without a home
-        places.append(home.expanduser() / "flatten" / _short(here))
+    user = _user_cache()
+    if user is not None:
+        places.append(user / "flatten" / _short(here))
     return tuple(places)
+
+
+def _user_cache() -> Path | None:
+    """Give the user's folder for what can be made again (XDG base directories), None without a home."""
+    named = Path(os.environ.get("XDG_CACHE_HOME") or "")
+    if named.is_absolute():  # a relative one is to be ignored, says that specification
+        return named
+    if os.environ.get("HOME") == "":  # expanduser would take the root of the file system for it
+        return None
+    try:
+        cache = Path("~/.cache").expanduser()
+    except RuntimeError:  # an account without a home
+        return None
+    return cache if cache.is_absolute() else None
 
 
 @functools.cache
 def writable_place() -> Path | None:
-    """Give the first place that can be written, made if need be, or None with a note."""
+    """Give the first place that can be written and has room, made if need be, or None with a note."""
     for place in cache_places():
         try:
             place.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryFile(dir=place):
+            with tempfile.TemporaryFile(dir=place) as trial:
+                trial.write(bytes(ROOM))
+                trial.flush()
                 return place
         except OSError:
             continue
     _notes["place"] = (
         "no folder for compiled code can be written ("
         + ", ".join(map(str, cache_places()))
-        + "): what is not compiled there yet is compiled anew at every start; "
-        "set NUMBA_CACHE_DIR to a folder that can be written"
+        + "; closed, or full): what is not compiled there yet is compiled anew at every start; "
+        "make room, or set NUMBA_CACHE_DIR to a folder that can be written"
     )
     return None
 
@@ -71,21 +100,50 @@ def _short(path: Path) -> str:
     return hashlib.sha256(str(path).encode()).hexdigest()[:12]
 
 
+def write_entry(path: Path, payload: bytes) -> None:
+    """Write an entry, whole or not at all; OSError where the disk does not take it."""
+    temporary = path.with_name(f".{path.name}.{os.urandom(6).hex()}")
+    try:
+        # not tempfile's: others than who compiled may want to read it
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(MARK + _checksum(path.name, payload) + payload)
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def read_entry(path: Path) -> bytes:
+    """Read the payload of an entry; ValueError where it is not what was written there."""
+    raw = path.read_bytes()
+    start = len(MARK) + hashlib.sha256().digest_size
+    payload = raw[start:]
+    if raw[:start] != MARK + _checksum(path.name, payload):
+        raise ValueError("its checksum does not fit")
+    return payload
+
+
+def _checksum(name: str, payload: bytes) -> bytes:
+    return hashlib.sha256(name.encode() + b"\0" + payload).digest()
+
+
 class _Locator(caching._CacheLocator):  # type: ignore[misc]
     """What numba asks about one kernel: where, how fresh, and what tells it from its namesakes."""
 
     def __init__(self, function: Callable[..., Any]) -> None:
         self._py_file = function.__code__.co_filename
-        self._line = function.__code__.co_firstlineno
 
     def get_cache_path(self) -> str:
-        return str(writable_place() or cache_places()[0])
+        return str(cache_places()[0])
 
     def get_source_stamp(self) -> str:
         return source_digest()
 
     def get_disambiguator(self) -> str:
-        return f"{Path(self._py_file).stem}-{self._line}"
+        return Path(self._py_file).stem
 
     def ensure_cache_path(self) -> None:
         if writable_place() is None:
@@ -94,46 +152,79 @@ class _Locator(caching._CacheLocator):  # type: ignore[misc]
 
 class _Implementation(caching.CompileResultCacheImpl):  # type: ignore[misc]
     def __init__(self, function: Callable[..., Any]) -> None:
-        # not the base's: that one raises where no folder can be written
+        # not the base's: that one looks for places of its own
         self._locator = _Locator(function)
         self._lineno = function.__code__.co_firstlineno
         self._filename_base = self.get_filename_base(f"flatten.{function.__qualname__}", "")
 
 
 class KernelCache(caching.FunctionCache):  # type: ignore[misc]
-    """The cache of one kernel: read from every place, write to the first that can be written."""
+    """The cache of one kernel: read from every place, write to the first that takes it."""
 
     _impl_class = _Implementation
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Give the compiled code of a signature from the first place that has it whole, or None."""
         target_context.refresh()
-        key = self._index_key(sig, target_context.codegen())
+        name = self._entry_name(sig, target_context.codegen())
         for place in cache_places():
             try:
-                file = caching.IndexDataCacheFile(str(place), self._impl.filename_base, source_digest())
-                data = file.load(key)
-                if data is not None:
-                    return self._impl.rebuild(target_context, data)
-            except OSError:
+                return self._impl.rebuild(target_context, pickle.loads(read_entry(place / name)))
+            except (OSError, MemoryError):  # not there, or not to be read
                 continue
-            except Exception as error:  # unpickling damage raises nearly anything
-                self._discard(place, error)
+            except Exception as error:  # unpickling raises nearly anything
+                _notes["damage"] = f"damaged compiled code in {place} ({error}): compiled again"
+                with contextlib.suppress(OSError):
+                    (place / name).unlink(missing_ok=True)
         return None
 
     def save_overload(self, sig: Any, data: Any) -> None:
         """Keep compiled code; a full or read-only disk is noted and costs only the next start."""
-        try:
-            super().save_overload(sig, data)
-        except OSError as error:
-            _notes.setdefault(
-                "write", f"compiled code cannot be kept ({error}): the next start compiles anew"
-            )
-
-    def _discard(self, place: Path, error: Exception) -> None:
-        _notes["damage"] = f"damaged compiled code in {place} ({type(error).__name__}): compiled again"
-        for path in place.glob(f"{self._impl.filename_base}*.nb[ic]"):
+        first = writable_place()
+        if first is None or not self._impl.check_cachable(data):
+            return
+        name = self._entry_name(sig, data.codegen)
+        payload = serialize.dumps(self._impl.reduce(data))
+        places, refused = cache_places(), []
+        later = places[places.index(first) + 1 :] if first in places else ()
+        for place in (first, *later):
             try:
+                place.mkdir(parents=True, exist_ok=True)
+                write_entry(place / name, payload)
+            except OSError as error:
+                refused.append(f"{place}: {error.strerror or error}")
+            else:
+                self._tidy(place / name)
+                return
+        _notes["write"] = (
+            f"compiled code cannot be kept ({'; '.join(refused)}): the next start compiles anew; "
+            "make room, or set NUMBA_CACHE_DIR to a folder that can be written"
+        )
+
+    def flush(self) -> None:
+        """Forget the entries of this kernel in the place that is written."""
+        place = writable_place()
+        for path in () if place is None else place.glob(f"{self._impl.filename_base}.*.nbc"):
+            with contextlib.suppress(OSError):
                 path.unlink()
-            except OSError:
-                continue
+
+    def _entry_name(self, sig: Any, codegen: Any) -> str:
+        depends = repr((numba.__version__, llvmlite.__version__, self._index_key(sig, codegen)))
+        key = hashlib.sha256(depends.encode()).hexdigest()
+        return f"{self._impl.filename_base}.{source_digest()[:16]}.{key[:24]}.nbc"
+
+    def _tidy(self, kept: Path) -> None:
+        """Remove what was compiled from other sources, and what a power cut left half written an hour ago.
+
+        The code of other processors and compilers stays.
+        """
+        base, place = self._impl.filename_base, kept.parent
+        fresh = f"{base}.{source_digest()[:16]}."
+        with contextlib.suppress(OSError):
+            now = kept.stat().st_mtime
+            for path in place.glob(f"{base}.*.nbc"):
+                if not path.name.startswith(fresh):
+                    path.unlink(missing_ok=True)
+            for path in place.glob(f".{base}.*"):
+                if now - path.stat().st_mtime > HOUR:
+                    path.unlink(missing_ok=True)

@@ -77,11 +77,11 @@ def save_picture(
     half = plan_extent(shown.values(), profile) if extent is None else extent
     sheet = Sheet(as_cloud(cloud), shown, profile, checked_attitude(attitude), view, swath, half)
     figure = sheet.draw(words.shorten(title, 90), DOTS_PER_INCH)
-    write_all([(place, lambda stream: _save(figure, stream, kind))], overwrite)
+    write_all([(place, lambda stream: save_figure(figure, stream, kind))], overwrite)
     return place
 
 
-def _save(figure: Any, stream: io.BufferedIOBase, kind: str) -> None:
+def save_figure(figure: Any, stream: io.BufferedIOBase, kind: str) -> None:
     """Write a figure; the file says who made it, and not when: equal pictures are equal PNG files."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # a box stands for it in the picture
