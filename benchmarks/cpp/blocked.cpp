@@ -1,11 +1,11 @@
-// The yardstick: the same task as fast as this author can write it in C++, float32, one slice, one core.
+// The yardstick: the same task made as fast as it would go in C++, float32, one slice, one core.
 //
 // `blocked`  phase 1: 1,024 returns at a time through a loop that the compiler turns into vector code
 //            (transform, polynomial for the arc tangent, bin, square, +max where the height is wrong);
 //            phase 2: the minimum of each bin, in four tables in turn, so that returns that follow each
 //            other in one bin do not wait for each other.
-// `packed`   as above, but phase 1 first packs the returns of the right height together (AVX2 only),
-//            so that the arc tangent and phase 2 are done for these alone.
+// `sieved`   as above, but phase 1 first sieves out the returns of the wrong height (AVX2 only), so that
+//            the arc tangent and phase 2 are done for the others alone.
 //
 // Built with -O3 -march=native -ffast-math: coordinates that are not finite are not provided for, and
 // the arithmetic is float32 throughout. The library provides for both; this is what it is measured by.
@@ -16,14 +16,13 @@
 #include <cstdint>
 #include <cstring>
 
-#ifdef __AVX2__
+#if defined(__AVX2__) && defined(__FMA__)
 #include <immintrin.h>
 #endif
 
 namespace {
 
 constexpr int BLOCK = 1024, TABLES = 4, ROOM = 65536;
-typedef float __attribute__((aligned(1))) Float;
 constexpr float NONE = FLT_MAX;  // with -ffast-math there are no infinities to compare with
 
 struct Task {
@@ -33,7 +32,7 @@ struct Task {
 };
 
 struct alignas(64) Block {
-    float x[BLOCK + 8], y[BLOCK + 8], square[BLOCK + 8];
+    float x[BLOCK + 8], y[BLOCK + 8], z[BLOCK + 8], square[BLOCK + 8];
     int32_t bin[BLOCK + 8];
 };
 
@@ -42,8 +41,6 @@ struct Work {
     // 80 more: the same bin of two tables must not lie a multiple of 4 KiB apart, where loads mistake stores
     alignas(64) float tables[TABLES][ROOM + 80];
 };
-
-thread_local Work work;
 
 inline float arc_tangent(float q) {  // 0 … 1; odd polynomial fitted for the least greatest error, 1.7e-6
     const float s = q * q;
@@ -70,58 +67,13 @@ inline void scatter(const Block& block, int n, float (*tables)[ROOM + 80]) {
     for (; j < n; j++) least(tables[0][block.bin[j]], block.square[j]);
 }
 
-template <int STRIDE>
-inline float number(const unsigned char* records, int64_t j, int axis) {
-    if constexpr (STRIDE % 4 == 0)  // lets the compiler see arrays of floats, aligned to 4 bytes or not
-        return reinterpret_cast<const Float*>(records)[j * (STRIDE / 4) + axis];
-    float value;
-    std::memcpy(&value, records + j * STRIDE + 4 * axis, sizeof value);
-    return value;
+inline void take_one(const unsigned char* record, Block& block, int j) {
+    std::memcpy(&block.x[j], record, 4);
+    std::memcpy(&block.y[j], record + 4, 4);
+    std::memcpy(&block.z[j], record + 8, 4);
 }
 
-template <int STRIDE>
-inline void place_all(const unsigned char* records, int n, const Task task, Block& block) {
-    const float* m = task.m;
-    const float bins = float(task.bins), per_radian = bins / float(2 * M_PI);
-    for (int j = 0; j < n; j++) {
-        const float p[3] = {number<STRIDE>(records, j, 0), number<STRIDE>(records, j, 1),
-                            number<STRIDE>(records, j, 2)};
-        const float x = m[0] * p[0] + (m[1] * p[1] + (m[2] * p[2] + m[3]));
-        const float y = m[4] * p[0] + (m[5] * p[1] + (m[6] * p[2] + m[7]));
-        const float z = m[8] * p[0] + (m[9] * p[1] + (m[10] * p[2] + m[11]));
-        block.bin[j] = bin_of(x, y, per_radian, bins);
-        block.square[j] = z >= task.bottom && z < task.top ? x * x + y * y : NONE;
-    }
-}
-
-template <int STRIDE>
-void sweep_blocks(const unsigned char* records, int64_t n, const Task& task, Work& work) {
-    for (int64_t first = 0; first < n; first += BLOCK) {
-        const int count = int(std::min<int64_t>(BLOCK, n - first));
-        place_all<STRIDE>(records + first * STRIDE, count, task, work.block);
-        scatter(work.block, count, work.tables);
-    }
-}
-
-#ifdef __AVX2__
-
-struct Wide {  // one task, every number eight times
-    __m256 m[12], bottom, top;
-};
-
-struct Order {  // for each pattern of eight flags: the places of those that are set, one byte each
-    uint64_t places[256];
-    constexpr Order() : places() {
-        for (int flags = 0; flags < 256; flags++)
-            for (int i = 0, shift = 0; i < 8; i++)
-                if (flags >> i & 1) {
-                    places[flags] |= uint64_t(i) << shift;
-                    shift += 8;
-                }
-    }
-};
-
-constexpr Order order;
+#if defined(__AVX2__) && defined(__FMA__)
 
 inline __m256 two(const unsigned char* low, const unsigned char* high) {
     const __m128 a = _mm_loadu_ps(reinterpret_cast<const float*>(low));
@@ -147,6 +99,72 @@ inline void take_records(const unsigned char* p, int64_t s, __m256& x, __m256& y
     y = _mm256_shuffle_ps(low_ab, low_cd, _MM_SHUFFLE(3, 2, 3, 2));
     z = _mm256_shuffle_ps(_mm256_unpackhi_ps(a, b), _mm256_unpackhi_ps(c, d), _MM_SHUFFLE(1, 0, 1, 0));
 }
+
+template <bool PACKED>
+inline void take(const unsigned char* p, int64_t stride, __m256& x, __m256& y, __m256& z) {
+    if constexpr (PACKED)
+        take_packed(p, x, y, z);
+    else
+        take_records(p, stride, x, y, z);
+}
+
+#endif
+
+template <bool PACKED>
+inline void take_all(const unsigned char* records, int64_t stride, int n, Block& block) {
+    int j = 0;
+#if defined(__AVX2__) && defined(__FMA__)
+    for (; j + 8 <= n; j += 8) {
+        __m256 x, y, z;
+        take<PACKED>(records + j * stride, stride, x, y, z);
+        _mm256_store_ps(block.x + j, x), _mm256_store_ps(block.y + j, y), _mm256_store_ps(block.z + j, z);
+    }
+#endif
+    for (; j < n; j++) take_one(records + j * stride, block, j);
+}
+
+inline void place_all(int n, const Task task, Block& block) {
+    const float* m = task.m;
+    const float bins = float(task.bins), per_radian = bins / float(2 * M_PI);
+    for (int j = 0; j < n; j++) {
+        const float px = block.x[j], py = block.y[j], pz = block.z[j];
+        const float x = m[0] * px + (m[1] * py + (m[2] * pz + m[3]));
+        const float y = m[4] * px + (m[5] * py + (m[6] * pz + m[7]));
+        const float z = m[8] * px + (m[9] * py + (m[10] * pz + m[11]));
+        block.bin[j] = bin_of(x, y, per_radian, bins);
+        block.square[j] = z >= task.bottom && z < task.top ? x * x + y * y : NONE;
+    }
+}
+
+template <bool PACKED>
+void sweep_blocks(const unsigned char* records, int64_t stride, int64_t n, const Task& task, Work& work) {
+    for (int64_t first = 0; first < n; first += BLOCK) {
+        const int count = int(std::min<int64_t>(BLOCK, n - first));
+        take_all<PACKED>(records + first * stride, stride, count, work.block);
+        place_all(count, task, work.block);
+        scatter(work.block, count, work.tables);
+    }
+}
+
+#if defined(__AVX2__) && defined(__FMA__)
+
+struct Wide {  // one task, every number eight times
+    __m256 m[12], bottom, top;
+};
+
+struct Order {  // for each pattern of eight flags: the places of those that are set, one byte each
+    uint64_t places[256];
+    constexpr Order() : places() {
+        for (int flags = 0; flags < 256; flags++)
+            for (int i = 0, shift = 0; i < 8; i++)
+                if (flags >> i & 1) {
+                    places[flags] |= uint64_t(i) << shift;
+                    shift += 8;
+                }
+    }
+};
+
+constexpr Order order;
 
 inline __m256 row(const __m256* m, __m256 x, __m256 y, __m256 z) {
     return _mm256_fmadd_ps(m[0], x, _mm256_fmadd_ps(m[1], y, _mm256_fmadd_ps(m[2], z, m[3])));
@@ -179,13 +197,10 @@ inline int keep_all(const unsigned char* records, int64_t stride, int n, const T
     int j = 0, kept = 0;
     for (; j + 8 <= n; j += 8) {
         __m256 x, y, z;
-        if constexpr (PACKED)
-            take_packed(records + int64_t(j) * 12, x, y, z);
-        else
-            take_records(records + int64_t(j) * stride, stride, x, y, z);
+        take<PACKED>(records + j * stride, stride, x, y, z);
         kept = keep(x, y, z, wide, block, kept);
     }
-    for (; j < n; j++) kept = keep_one(records + int64_t(j) * stride, task, block, kept);
+    for (; j < n; j++) kept = keep_one(records + j * stride, task, block, kept);
     return kept;
 }
 
@@ -198,7 +213,7 @@ inline void find_bins(int n, float bins, Block& block) {
 }
 
 template <bool PACKED>
-void sweep_packed(const unsigned char* records, int64_t stride, int64_t n, const Task& task, Work& work) {
+void sweep_sieved(const unsigned char* records, int64_t stride, int64_t n, const Task& task, Work& work) {
     Wide wide;
     for (int k = 0; k < 12; k++) wide.m[k] = _mm256_set1_ps(task.m[k]);
     wide.bottom = _mm256_set1_ps(task.bottom), wide.top = _mm256_set1_ps(task.top);
@@ -232,36 +247,42 @@ void answer(int32_t bins, double near, double far, const Work& work, float* out)
 
 }  // namespace
 
+extern "C" int64_t room_for_work() { return sizeof(Work); }  // one for each thread, at a multiple of 64
+
+extern "C" int can_sieve() {
+#if defined(__AVX2__) && defined(__FMA__)
+    return 1;
+#else
+    return 0;  // as good as it gets without AVX2: blocked
+#endif
+}
+
 extern "C" int blocked(const unsigned char* records, int64_t stride, int64_t n, const double* matrix,
-                       double bottom, double top, int32_t bins, double near, double far, float* out) {
-    if (bins > ROOM) return 1;
-    Work& mine = work;
-    const Task task = start(matrix, bottom, top, bins, mine);
-    switch (stride) {
-        case 12: sweep_blocks<12>(records, n, task, mine); break;
-        case 16: sweep_blocks<16>(records, n, task, mine); break;
-        case 26: sweep_blocks<26>(records, n, task, mine); break;
-        case 32: sweep_blocks<32>(records, n, task, mine); break;
-        case 48: sweep_blocks<48>(records, n, task, mine); break;
-        default: return 1;
-    }
-    answer(bins, near, far, mine, out);
+                       double bottom, double top, int32_t bins, double near, double far, float* out,
+                       Work* work) {
+    if (bins > ROOM || (stride != 12 && stride < 16)) return 1;
+    const Task task = start(matrix, bottom, top, bins, *work);
+    if (stride == 12)
+        sweep_blocks<true>(records, stride, n, task, *work);
+    else
+        sweep_blocks<false>(records, stride, n, task, *work);
+    answer(bins, near, far, *work, out);
     return 0;
 }
 
-extern "C" int packed(const unsigned char* records, int64_t stride, int64_t n, const double* matrix,
-                      double bottom, double top, int32_t bins, double near, double far, float* out) {
-#ifdef __AVX2__
+extern "C" int sieved(const unsigned char* records, int64_t stride, int64_t n, const double* matrix,
+                      double bottom, double top, int32_t bins, double near, double far, float* out,
+                      Work* work) {
+#if defined(__AVX2__) && defined(__FMA__)
     if (bins > ROOM || (stride != 12 && stride < 16)) return 1;
-    Work& mine = work;
-    const Task task = start(matrix, bottom, top, bins, mine);
+    const Task task = start(matrix, bottom, top, bins, *work);
     if (stride == 12)
-        sweep_packed<true>(records, stride, n, task, mine);
+        sweep_sieved<true>(records, stride, n, task, *work);
     else
-        sweep_packed<false>(records, stride, n, task, mine);
-    answer(bins, near, far, mine, out);
+        sweep_sieved<false>(records, stride, n, task, *work);
+    answer(bins, near, far, *work, out);
     return 0;
 #else
-    return 1;  // as good as it gets without AVX2: blocked
+    return 1;
 #endif
 }

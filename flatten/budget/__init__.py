@@ -11,15 +11,15 @@ wanted also while every core is kept busy, and again in leaner variants, so that
 known and not guessed. Times are seconds, memory is bytes.
 """
 
+from flatten.budget.board import Memory, machine, memory, versions
 from flatten.budget.load import busy_cores
-from flatten.budget.machine import Memory, machine, memory, versions
-from flatten.budget.measure import Budget, measure, steps
+from flatten.budget.measuring import Budget, measure, steps
 from flatten.budget.startup import Start, measure_startup, startup_steps
 from flatten.budget.timing import STAGES, Round, Spread, time_frames
 from flatten.budget.told import startup_to_dict, to_dict, write_json
 from flatten.budget.variants import Gain, Variant, variants_of
 from flatten.budget.verdict import BARELY, NOT, ROOM, Limits, judge, share_of
-from flatten.budget.words import startup_words, words
+from flatten.budget.wording import startup_words, words
 
 __all__ = [
     "BARELY",

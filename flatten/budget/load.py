@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from flatten.budget.machine import cores
+from flatten.budget.board import cores
 from flatten.errors import FlattenError
 
 STAND_IN = Path(__file__).with_name("odometry.py")

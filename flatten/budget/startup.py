@@ -7,7 +7,6 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,13 +15,13 @@ from flatten.errors import FlattenError
 from flatten.warmup import warm_up
 
 TOLD = """
-_took = _time.perf_counter() - _start
+_took, _busy = _time.perf_counter() - _start, _time.process_time()
 try:
     with open("/proc/self/status") as _status:
         _found = dict(_line.split(":", 1) for _line in _status)
 except OSError:
     _found = {}
-print(_took, *(1024 * int(_found.get(_key, "0").split()[0]) for _key in ("VmRSS", "VmHWM")))
+print(_took, _busy, *(1024 * int(_found.get(_key, "0").split()[0]) for _key in ("VmRSS", "VmHWM")))
 """
 FRAME = """
 import numpy, flatten
@@ -48,6 +47,8 @@ CODES = {
 }
 """What each process does; LIGHT is all that a node imports save kernels and compiler."""
 
+Row = tuple[float, float, int, int]
+
 
 @dataclass(frozen=True)
 class Start:
@@ -56,8 +57,9 @@ class Start:
     name: str
     seconds: float
     """Median from the first line of the program on."""
-    process_seconds: float
-    """Median of the whole process, the interpreter's own start and end included."""
+    busy_seconds: float
+    """Median of the processor time until then, the interpreter's own start included: what other work on
+    the board does not lengthen."""
     resident: int
     """Bytes resident afterwards (median)."""
     peak: int
@@ -74,7 +76,7 @@ def measure_startup(
     """
     step("compiling")
     warm_up()
-    found: dict[str, list[tuple[float, float, int, int]]] = {name: [] for name in CODES}
+    found: dict[str, list[Row]] = {name: [] for name in CODES}
     names = [name for name in CODES if name != COLD]
     for _ in range(repeats):
         for name in names:
@@ -92,10 +94,9 @@ def startup_steps(repeats: int = REPEATS, cold: bool = True) -> int:
     return 1 + repeats * (len(CODES) - 1) + (1 if cold else 0)
 
 
-def _start(code: str) -> tuple[float, float, int, int]:
-    """Run a program; seconds from its first line on, seconds of the process, resident and peak bytes."""
+def _start(code: str) -> Row:
+    """Run a program; seconds from its first line on, of processor time, resident and peak bytes."""
     whole = f"import time as _time; _start = _time.perf_counter()\n{code}\n{TOLD}"
-    begin = time.perf_counter()
     try:
         done = subprocess.run(
             [sys.executable, "-c", whole], env=_environment(), capture_output=True, text=True,
@@ -103,13 +104,12 @@ def _start(code: str) -> tuple[float, float, int, int]:
         )  # fmt: skip
     except (OSError, subprocess.TimeoutExpired) as error:
         raise FlattenError(f"a start cannot be measured ({error}): free memory, and try again") from error
-    took = time.perf_counter() - begin
     if done.returncode != 0:
         raise FlattenError(
             f"a start failed ({done.stderr.strip()[-300:]}): see that flatten is installed whole"
         )
-    seconds, resident, peak = done.stdout.split()
-    return float(seconds), took, int(resident), int(peak)
+    seconds, busy, resident, peak = done.stdout.split()
+    return float(seconds), float(busy), int(resident), int(peak)
 
 
 def _environment() -> dict[str, str]:
@@ -117,6 +117,6 @@ def _environment() -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
 
 
-def _summed(name: str, rows: list[tuple[float, float, int, int]]) -> Start:
-    seconds, whole, resident, peak = (statistics.median(column) for column in zip(*rows, strict=True))
-    return Start(name, seconds, whole, int(resident), int(peak), len(rows))
+def _summed(name: str, rows: list[Row]) -> Start:
+    seconds, busy, resident, peak = (statistics.median(column) for column in zip(*rows, strict=True))
+    return Start(name, seconds, busy, int(resident), int(peak), len(rows))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from flatten.budget.machine import Memory, memory
+from flatten.budget.board import Memory, memory
 from flatten.budget.messages import PlainMessage, Wire
 from flatten.cloud import Cloud, as_cloud
 from flatten.flattener import Flattener

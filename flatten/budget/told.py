@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from flatten.budget.machine import machine, versions
-from flatten.budget.measure import Budget
+from flatten.budget.board import machine, versions
+from flatten.budget.measuring import Budget
 from flatten.budget.startup import Start
 from flatten.budget.timing import Round, Seconds, Spread
 from flatten.budget.verdict import Limits, judge, share_of

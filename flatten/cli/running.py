@@ -55,7 +55,12 @@ def run(arguments: Sequence[str]) -> int:
         _leave_stdout()
         return UNREAD
     except Exception as error:
-        return _told(error, running)
+        code = _told(error, running)
+        try:
+            sys.stdout.flush()
+        except OSError:  # a full disk behind stdout: told above
+            _leave_stdout()
+        return code
 
 
 def _invoke(arguments: list[str], running: Running) -> int:

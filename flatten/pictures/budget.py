@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from flatten.budget import STAGES, Budget, Spread
-from flatten.budget.words import machine_words, verdict_words
+from flatten.budget.wording import machine_words, verdict_words
 from flatten.errors import OutputError
 from flatten.files.writing import CAUTION, target, write_all
 from flatten.pictures import style, words
