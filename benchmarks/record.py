@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import importlib.util
 import json
 import os
 import platform
 import subprocess
+from collections.abc import Sequence
 from datetime import datetime, timezone
 from importlib import metadata
 from pathlib import Path
@@ -16,7 +20,7 @@ RESULTS = HERE / "results"
 
 
 def machine() -> dict[str, Any]:
-    """What the figures were measured on; the processor by its flags and clock, not by its name."""
+    """What the figures were measured on: the processor by its flags and clock, and how busy it was."""
     flags: set[str] = set()
     clock = ""
     info = Path("/proc/cpuinfo")
@@ -28,18 +32,23 @@ def machine() -> dict[str, Any]:
             if key.strip() == "cpu MHz":
                 clock = value.strip()
     vector = next((name for name in ("avx512f", "avx2", "avx", "sse2") if name in flags), "")
-    return {"machine": platform.machine(), "cores": os.cpu_count(), "clock_mhz": clock, "vector": vector}
+    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else None
+    return {
+        "machine": platform.machine(), "cores": os.cpu_count(), "clock_mhz": clock, "vector": vector,
+        "load": load,
+    }  # fmt: skip
 
 
 def versions() -> dict[str, str]:
     """Versions of what the figures depend on."""
-    names = ("numpy", "numba", "llvmlite", "open3d-cpu", "open3d")
     found = {"python": platform.python_version()}
-    for name in names:
-        try:
+    for name in ("numpy", "numba", "llvmlite", "open3d-cpu", "open3d", "rosbags"):
+        with contextlib.suppress(metadata.PackageNotFoundError):
             found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            continue
+    for name, words in {"g++": ["g++", "-dumpfullversion"], "valgrind": ["valgrind", "--version"]}.items():
+        with contextlib.suppress(OSError):
+            done = subprocess.run(words, capture_output=True, text=True, check=False)
+            found[name] = done.stdout.strip().removeprefix("valgrind-")
     return found
 
 
@@ -51,22 +60,42 @@ def commit() -> str:
     return done.stdout.strip()
 
 
-def write(name: str, figures: Any) -> Path:
-    """Write results/NAME.json and give its path."""
+def sources() -> str:
+    """Digest of the library's sources as they were measured, whatever the commit says."""
+    found = importlib.util.find_spec("flatten")
+    digest = hashlib.sha256()
+    for folder in (found.submodule_search_locations or []) if found else []:
+        for path in sorted(Path(folder).rglob("*.py")):
+            digest.update(str(path.relative_to(folder)).encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()[:12]
+
+
+def write(name: str, figures: Any, notes: Sequence[str] = ()) -> Path:
+    """Write results/NAME.json whole or not at all, and give its path; notes say what was left out and why."""
     RESULTS.mkdir(exist_ok=True)
     path = RESULTS / f"{name}.json"
     told = {
+        "part": name,
         "when": datetime.now(timezone.utc).isoformat(timespec="seconds"),
         "commit": commit(),
+        "sources": sources(),
         "machine": machine(),
         "versions": versions(),
+        "notes": list(notes),
         "figures": figures,
     }
-    path.write_text(json.dumps(told, indent=1) + "\n")
+    unfinished = path.with_suffix(".tmp")
+    unfinished.write_text(json.dumps(told, indent=1) + "\n")
+    unfinished.replace(path)
     return path
 
 
 def read(name: str) -> dict[str, Any]:
     """Read results/NAME.json."""
-    told: dict[str, Any] = json.loads((RESULTS / f"{name}.json").read_text())
+    return read_file(RESULTS / f"{name}.json")
+
+
+def read_file(path: Path) -> dict[str, Any]:
+    """Read a file that `write` has written."""
+    told: dict[str, Any] = json.loads(path.read_text())
     return told

@@ -3,31 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from benchmarks import record
+from benchmarks import record, speed_tables
+from benchmarks.markdown import markdown, where
 
 TOP = Path(__file__).parent.parent
 DOCUMENTS = (TOP / "README.md", TOP / "benchmarks" / "README.md")
 
 Row = dict[str, Any]
-
-
-def markdown(head: list[str], rows: Iterable[list[str]]) -> str:
-    """A table in Markdown."""
-    lines = [head, ["---"] * len(head), *rows]
-    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
-
-
-def where(told: dict[str, Any]) -> str:
-    """The line under a table: what it was measured on."""
-    m, v = told["machine"], told["versions"]
-    return (
-        f"{told['when'][:10]}, {m['cores']} cores {m['machine']} with {m['vector']}, "
-        f"Python {v['python']}, numpy {v['numpy']}, numba {v['numba']}."
-    )
 
 
 def share(part: int, whole: int) -> str:
@@ -84,26 +70,11 @@ def clear_defaults() -> str:
     return markdown(head, lines) + "\n\n" + where(told)
 
 
-def kernel() -> str:
-    """Nanoseconds a return, and times faster than NumPy in the same run."""
-    told = record.read("kernel")
-    rows: list[Row] = told["figures"]
-    lines = []
-    for case in dict.fromkeys(row["case"] for row in rows):
-        cells = [f"{r['ns']:.1f} ({r['times_numpy']:.1f} ×)" for r in rows if r["case"] == case]
-        lines.append([case, *cells])
-    head = [
-        "ns a return (times NumPy)",
-        *(f"{r['returns']:,}, {r['order']}" for r in rows if r["case"] == rows[0]["case"]),
-    ]
-    return markdown(head, lines) + "\n\n" + where(told)
-
-
 TABLES: dict[str, Callable[[], str]] = {
     "false-free": false_free,
     "false-free-clean": lambda: false_free("clean"),
     "clear-defaults": clear_defaults,
-    "kernel": kernel,
+    **speed_tables.TABLES,
 }
 
 

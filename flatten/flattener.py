@@ -14,10 +14,11 @@ from flatten.cloud import Cloud, as_cloud
 from flatten.errors import AttitudeError, FlattenError
 from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer, measure
+from flatten.kernels.beams import follow_beams
 from flatten.kernels.sweep import RETURNS_SKIPPED, RETURNS_SWALLOWED, sweep
 from flatten.plan import Plan, make_plan
 from flatten.profile import Profile
-from flatten.returns import lay_out
+from flatten.returns import Returns, lay_out
 from flatten.scan import FIELDS, Counts, Scan, State
 from flatten.tables import Tables
 
@@ -72,23 +73,40 @@ class Flattener:
             self._busy.release()
 
     def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Scan]:
+        returns, level_from_sensor = self._sweep(cloud, attitude)
+        scans = {}
+        for s, name in enumerate(self.profile.slices):
+            states, stretches = self._answer(s)
+            ranges, heights = self._measure(s, states, returns, level_from_sensor)
+            scans[name] = self._scan(s, name, cloud, states, stretches, ranges, heights)
+        return scans
+
+    def _sweep(
+        self, cloud: Cloud, attitude: tuple[float, float] | None
+    ) -> tuple[Returns, npt.NDArray[np.float64]]:
+        """Let all returns fill the tables; give where they lie, and level_from_sensor (3, 4)."""
         plan, tables = self._plan, self._tables
         returns = lay_out(cloud)
         tables.reset(len(cloud))
         level_from_sensor = (plan.level_from_body(attitude) @ plan.body_from_sensor)[:3].copy()
         sweep(
-            returns.sources, returns.code, returns.layout, returns.columns, len(cloud),
-            level_from_sensor, plan.body_from_sensor[:3], plan.zones, plan.slices,
-            plan.first_turn, plan.span, plan.near_square, plan.far_square,
-            plan.smallest, plan.drop, 1.0 / plan.cell, plan.edges, *tables.for_sweep(),
+            *returns[:5], len(cloud), level_from_sensor, matrix_of(level_from_sensor),
+            plan.body_from_sensor[:3], plan.zones, plan.zone_square, plan.slices, plan.bands, tables.groups,
+            plan.first_turn, plan.span, plan.near_square, plan.far_square, "hits" in self.fields,
+            *tables.for_sweep(),
         )  # fmt: skip
+        if len(tables.masks):
+            self._follow_beams(returns, len(cloud), level_from_sensor)
         self._accept()
-        scans = {}
-        for s, name in enumerate(self.profile.slices):
-            states, stretches = self._answer(s)
-            scan_ranges, heights = self._measure(s, states, returns, level_from_sensor)
-            scans[name] = self._scan(s, name, cloud, states, stretches, scan_ranges, heights)
-        return scans
+        return returns, level_from_sensor
+
+    def _follow_beams(self, returns: Returns, n: int, level_from_sensor: npt.NDArray[np.float64]) -> None:
+        plan, t = self._plan, self._tables
+        follow_beams(
+            *returns[:5], n, level_from_sensor, matrix_of(level_from_sensor), plan.slices, plan.first_turn,
+            plan.span, plan.smallest, plan.drop, 1.0 / plan.cell, plan.edges, t.masks, t.dropped, t.work,
+            t.lanes,
+        )  # fmt: skip
 
     def _accept(self) -> None:
         plan, t = self._plan, self._tables
@@ -99,6 +117,10 @@ class Flattener:
                 s, plan.slices, plan.span >= 4.0, plan.near_square, plan.far_square,
                 number, t.listed[number], *t.for_accept(),
             )  # fmt: skip
+
+    def _used(self, s: int) -> int:
+        t = self._tables
+        return int(t.hits[s].sum() if s in t.in_lists else t.used[s])
 
     def _answer(self, s: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.float32]]:
         plan, t = self._plan, self._tables
@@ -111,13 +133,17 @@ class Flattener:
         return states, stretches
 
     def _measure(
-        self, s: int, states: npt.NDArray[np.uint8], returns: Any, level_from_sensor: npt.NDArray[np.float64]
+        self,
+        s: int,
+        states: npt.NDArray[np.uint8],
+        returns: Returns,
+        level_from_sensor: npt.NDArray[np.float64],
     ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
         bins = self._tables.bins
         ranges = np.empty(bins if "ranges" in self.fields else 0, np.float32)
         heights = np.empty(bins if "heights" in self.fields else 0, np.float32)
         measure(
-            s, states, self._tables.winner, returns.sources, returns.code, returns.layout,
+            s, states, self._tables.winner, returns.source, returns.code, returns.layout,
             returns.columns, level_from_sensor, self.profile.reach.far, ranges, heights,
         )  # fmt: skip
         return ranges, heights
@@ -137,7 +163,7 @@ class Flattener:
         return Scan(
             name=name, first=plan.first, step=plan.step, bins=t.bins,
             near=self.profile.reach.near, far=self.profile.reach.far,
-            counts=Counts(len(cloud), skipped, swallowed, int(t.hits[s].sum())),
+            counts=Counts(len(cloud), skipped, swallowed, self._used(s)),
             ranges=ranges if "ranges" in asked else None,
             states=states if "states" in asked else None,
             bearings=plan.bearings.copy() if "bearings" in asked else None,
@@ -147,6 +173,14 @@ class Flattener:
             clear_from=stretches[0] if "clear_from" in asked else None,
             clear_to=stretches[1] if "clear_to" in asked else None,
         )  # fmt: skip
+
+
+def matrix_of(level_from_sensor: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
+    """Give the (13,) numbers of a transform (3, 4) as kernels.sift reads them."""
+    numbers = np.empty(13, np.float32)
+    numbers[:12] = level_from_sensor.ravel()
+    numbers[12] = 2.0 * sum(map(abs, level_from_sensor[:, 3].tolist()))
+    return numbers
 
 
 def checked_attitude(attitude: Sequence[float] | None) -> tuple[float, float] | None:

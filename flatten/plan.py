@@ -46,8 +46,12 @@ class Plan:
     """Least and greatest square of a distance inside the reach."""
     slices: Numbers
     """(slices, 6), columns as in kernels.gate."""
+    bands: npt.NDArray[np.float32]
+    """(slices, 6), columns as in kernels.sift."""
     zones: Numbers
     """(zones, 12), columns as in kernels.zones."""
+    zone_square: float
+    """No blind zone reaches farther than this from the fan's origin, squared."""
     cell: float
     """Width of a witnessed cell, metres."""
     smallest: float
@@ -68,22 +72,26 @@ def make_plan(profile: Profile) -> Plan:
     """Compile a profile; nothing of it is looked at again while clouds flow."""
     fan, reach, clear = profile.fan, profile.reach, profile.clear
     step = math.radians((fan.last - fan.first) / fan.bins)
+    slices = np.array([slice_row(s) for s in profile.slices.values()])
+    ends = least_square(reach.near), greatest_square(reach.far)
     return Plan(
         body_from_sensor=mount_transform(profile.mount),
         fan_origin=(profile.mount.x, profile.mount.y),
         gravity=profile.level == "gravity",
-        first_turn=fan.first / 90.0,
+        first_turn=(fan.first / 90.0 + 2.0) % 4.0 - 2.0,
         span=(fan.last - fan.first) / 90.0,
         first=math.radians(fan.first),
         step=step,
         bearings=(math.radians(fan.first) + (np.arange(fan.bins) + 0.5) * step).astype(np.float32),
         edges=directions(fan.first + np.arange(fan.bins + 1) * ((fan.last - fan.first) / fan.bins)),
-        near_square=least_square(reach.near),
-        far_square=greatest_square(reach.far),
-        slices=np.array([slice_row(s) for s in profile.slices.values()]),
+        near_square=ends[0],
+        far_square=ends[1],
+        slices=slices,
+        bands=bands_of(slices, *ends),
         zones=np.array([zone_row(z, profile.mount) for z in profile.blind_zones]).reshape(
             -1, zone_rows.COLUMNS
         ),
+        zone_square=zone_square(profile),
         cell=reach.far / (64 * CLEAR_WORDS),
         smallest=clear.smallest if clear else 0.0,
         clear_from=clear.from_ if clear else 0.0,
@@ -101,6 +109,38 @@ def mount_transform(mount: Mount) -> Numbers:
 def slice_row(band: Slice) -> list[float]:
     """Numbers of a slice, as kernels.gate reads them."""
     return [band.bottom, band.top, band.rise, float(band.pick == "farthest"), band.min_hits, band.within]
+
+
+def bands_of(slices: Numbers, near_square: float, far_square: float) -> npt.NDArray[np.float32]:
+    """Rows of the slices as kernels.sift reads them: bottom, top, rise, rounding, near² and far²."""
+    rounding = 4 * 2.0**-24 * np.abs(slices[:, :2]).max(axis=1)
+    ends = np.broadcast_to([near_square, far_square], (len(slices), 2))
+    return np.column_stack([slices[:, :3], rounding, ends]).astype(np.float32)
+
+
+def zone_square(profile: Profile) -> float:
+    """Bound on the squared level distance from the fan's origin of anything in a blind zone.
+
+    The body's lean moves no point farther from the body's origin than it is.
+    """
+    mount, farthest = math.hypot(profile.mount.x, profile.mount.y), 0.0
+    for zone in profile.blind_zones:
+        heights: tuple[float, float] | None
+        if zone.box is not None:
+            across, heights = (
+                math.hypot(*(max(map(abs, pair)) for pair in (zone.box.x, zone.box.y))),
+                zone.box.z,
+            )
+        elif zone.cylinder is not None:
+            across, heights = (
+                math.hypot(zone.cylinder.x, zone.cylinder.y) + zone.cylinder.radius,
+                zone.cylinder.z,
+            )
+        else:
+            assert zone.sector is not None  # the profile has seen to it that a zone has one body
+            across, heights = mount + zone.sector.far, zone.sector.z
+        farthest = max(farthest, math.hypot(across, *heights) if heights is not None else math.inf)
+    return float((1.01 * (farthest + mount) + 0.01) ** 2)  # the hundredths are for rounding
 
 
 def zone_row(zone: BlindZone, mount: Mount) -> list[float]:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from flatten.kernels.gate import FARTHEST, MIN_HITS
+from flatten.kernels.scatter import NO_KEY, TABLES
+from flatten.kernels.workroom import BLOCK
 from flatten.plan import CLEAR_WORDS, Plan
 
 
@@ -26,6 +29,12 @@ class Tables:
         self.dropped = np.empty(bins, np.uint8)
         self.masks = np.empty((slices if witnessing else 0, bins, CLEAR_WORDS), np.uint64)
         self.tally = np.empty(2, np.int64)
+        self.used = np.empty(slices, np.int64)
+        self.groups = table_groups(plan)
+        self.tables = np.empty((int(self.groups.max(initial=0)) + 1, TABLES, bins), np.uint64)
+        self.crowd = np.empty(8 * BLOCK * slices, np.int64)
+        self.work = np.empty(7 * BLOCK, np.float32)
+        self.lanes = np.empty(4 * BLOCK, np.int32)
         self.starts = np.empty(bins + 1, np.int64)
         # for `pick: nearest` the least distance is sought, for `pick: farthest` the greatest
         self._start = np.where(plan.slices[:, FARTHEST] != 0.0, -1.0, np.inf)[:, None]
@@ -40,6 +49,7 @@ class Tables:
         self.winner[:] = -1
         self.closest[:] = np.inf
         self.ends[:] = np.inf
+        self.tables[:] = NO_KEY
         for table in (
             self.hits,
             self.doubtful,
@@ -47,6 +57,7 @@ class Tables:
             self.dropped,
             self.masks,
             self.tally,
+            self.used,
             self.listed,
         ):
             table[...] = 0
@@ -64,8 +75,9 @@ class Tables:
     def for_sweep(self) -> tuple[Any, ...]:
         """Give the tables in the order in which `kernels.sweep.sweep` takes them."""
         return (
-            self.masks, self.best, self.winner, self.ends, self.hits, self.blocked, self.dropped,
-            self.listed, self.list_bins, self.list_squares, self.list_index, self.tally,
+            self.tables, self.crowd, self.best, self.winner, self.ends, self.hits, self.used, self.blocked,
+            self.listed, self.list_bins, self.list_squares, self.list_index, self.tally, self.work,
+            self.lanes,
         )  # fmt: skip
 
     def for_accept(self) -> tuple[Any, ...]:
@@ -74,3 +86,15 @@ class Tables:
             self.list_bins, self.list_squares, self.list_index, self.starts, self.sorted_squares,
             self.sorted_index, self.best, self.winner, self.closest, self.ends, self.hits, self.doubtful,
         )  # fmt: skip
+
+
+def table_groups(plan: Plan) -> npt.NDArray[np.int64]:
+    """Number the table groups (slices, 2): nearest of any kind, farthest in reach; −1 for none."""
+    groups = np.full((len(plan.slices), 2), -1, np.int64)
+    wanted = 0
+    for s, row in enumerate(plan.slices):
+        if row[MIN_HITS] <= 1:
+            for side in range(2 if row[FARTHEST] else 1):
+                groups[s, side] = wanted
+                wanted += 1
+    return groups

@@ -9,14 +9,15 @@ from typing import Any
 
 import numpy as np
 
-from flatten.cloud import Cloud, as_cloud
+from flatten.cloud import Cloud
 from flatten.flattener import Flattener
-from flatten.kernels import accept, answer, cache, sweep
+from flatten.kernels import accept, answer, beams, cache, sweep
 from flatten.profile import Profile
 from flatten.returns import lay_out
 
 KERNELS: dict[str, Any] = {
     "sweep": sweep.sweep,
+    "follow_beams": beams.follow_beams,
     "accept": accept.accept,
     "answer": answer.answer,
     "measure": answer.measure,
@@ -84,10 +85,11 @@ class _AfterSweep(Flattener):
 
     def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Any]:
         self._tables.reset(0)
+        returns, level_from_sensor = lay_out(cloud), self._plan.level_from_body(None)[:3].copy()
+        self._follow_beams(returns, 0, level_from_sensor)
         self._accept()
         states, _ = self._answer(0)
-        returns = lay_out(as_cloud(np.empty((0, 3), np.float32)))
-        self._measure(0, states, returns, self._plan.level_from_body(None)[:3].copy())
+        self._measure(0, states, returns, level_from_sensor)
         return {}
 
 

@@ -80,7 +80,10 @@ class TestHelp:
 
     @pytest.mark.parametrize(
         "command",
-        ["demo", "convert", "show", "profile new", "profile check", "profile schema", "warmup", "completion"],
+        [
+            "demo", "convert", "show", "profile new", "profile check", "profile schema", "budget", "warmup",
+            "completion",
+        ],
     )
     def test_every_help_teaches(self, command: str, capsys: pytest.CaptureFixture[str]) -> None:
         ran = run_here(capsys, *command.split(), "--help")
@@ -281,4 +284,4 @@ class TestCompletion:
 
 def test_the_console_script_and_the_module_are_the_same() -> None:
     assert importlib.import_module("flatten.__main__").main is importlib.import_module("flatten.cli").main
-    assert set(cli.commands) >= {"demo", "convert", "show", "profile", "warmup", "completion"}
+    assert set(cli.commands) >= {"demo", "convert", "show", "profile", "budget", "warmup", "completion"}

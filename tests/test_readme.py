@@ -43,7 +43,7 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     made = {entry.name for entry in desk.iterdir()}
-    assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning"} <= made
+    assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board"} <= made
     assert len(list((desk / "scans").glob("*.npz"))) == len(list((TOP / "sample_clouds").glob("*.pcd")))
     told = np.load(desk / "leaning" / "pitched.npz")
     assert "far: 12" in str(told["meta"])

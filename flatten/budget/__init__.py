@@ -13,7 +13,7 @@ known and not guessed. Times are seconds, memory is bytes.
 
 from flatten.budget.board import Memory, machine, memory, versions
 from flatten.budget.load import busy_cores
-from flatten.budget.measuring import Budget, measure, steps
+from flatten.budget.measuring import Budget, check_wanted, measure, steps
 from flatten.budget.startup import Start, measure_startup, startup_steps
 from flatten.budget.timing import STAGES, Round, Spread, time_frames
 from flatten.budget.told import startup_to_dict, to_dict, write_json
@@ -35,6 +35,7 @@ __all__ = [
     "Start",
     "Variant",
     "busy_cores",
+    "check_wanted",
     "judge",
     "machine",
     "measure",

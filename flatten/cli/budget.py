@@ -97,7 +97,7 @@ def budget(context: click.Context, /, folder: Path, overwrite: bool, quiet: bool
     \b
     Examples:
       flatten budget --profile rover.yaml --cloud aisle.pcd
-      flatten budget -p rover.yaml --cloud nursery/ --rate 20 --share 0.15 --loaded --out board
+      flatten budget -p rover.yaml --cloud nursery/ --rate 20 --share 0.15 --loaded -o board
       flatten budget --startup --out board
     """  # noqa: D301
     if wanted["startup"]:
@@ -120,6 +120,7 @@ def _measure(
     profile = read_profile(wanted["profile_path"], wanted["settings"])
     warn_of(profile, None, quiet)
     clouds = _read(paths)
+    measuring.check_wanted(clouds, wanted["frames"], wanted["fields"])
     _reserve(folder, (JSON, PICTURE), overwrite)
     asked, frames, loaded = wanted["fields"], wanted["frames"], wanted["loaded"]
     with _ticking("measuring", measuring.steps(profile, frames, asked, loaded), quiet) as step:

@@ -7,8 +7,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gather import Bytes, Layout, gather
+from flatten.kernels.gather import Bytes, Layout
 from flatten.kernels.jit import kernel, part
+from flatten.kernels.place import place_return
 from flatten.kernels.witness import ALL, CELL_BITS, Masks
 
 Numbers = npt.NDArray[np.float64]
@@ -118,7 +119,7 @@ def measure(
     s: int,
     states: npt.NDArray[np.uint8],
     winner: npt.NDArray[np.int64],
-    sources: tuple[Bytes, Bytes, Bytes],
+    source: Bytes,
     code: int,
     layout: Layout,
     columns: int,
@@ -131,16 +132,11 @@ def measure(
 
     A range is rounded once to float32 and never above `far`. What is empty is left alone.
     """
-    m = level_from_sensor
-    point = np.empty((3, 1), np.float64)
     for b in range(states.size):
         value, height = np.float32(np.nan), np.float32(np.nan)
         if states[b] == HIT:
-            gather(sources, code, layout, columns, winner[s, b], 1, point)
-            px, py, pz = point[0, 0], point[1, 0], point[2, 0]
-            x = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3]
-            y = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
-            height = np.float32(m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3])
+            x, y, z = place_return(source, code, layout, columns, winner[s, b], level_from_sensor)
+            height = np.float32(z)
             value = np.float32(math.sqrt(x * x + y * y))
             if float(value) > far:
                 value = round_down(far)

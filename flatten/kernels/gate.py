@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.jit import part
-from flatten.kernels.place import GOOD
 
 Numbers = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -39,67 +38,3 @@ def decide(
     if beats:
         best[s, b] = square
         winner[s, b] = index
-
-
-@part
-def gate(
-    n: int,
-    squares: Numbers,
-    placed: Numbers,
-    bins: npt.NDArray[np.int32],
-    fates: npt.NDArray[np.uint8],
-    first: int,
-    slices: Numbers,
-    s: int,
-    near_square: float,
-    far_square: float,
-    best: Numbers,
-    winner: Indices,
-    ends: Numbers,
-    hits: npt.NDArray[np.uint32],
-) -> None:
-    """Put the returns of a block of n that lie in slice s into the tables (slices, bins).
-
-    `ends` takes the nearest return of the slice of any kind, `best` and `winner` the deciding one,
-    `hits` the number inside the reach.
-    """
-    farthest = slices[s, FARTHEST] != 0.0
-    for j in range(n):
-        b, square = bins[j], squares[j]
-        if b < 0 or fates[j] != GOOD or not in_slice(placed[2, j], square, slices, s):
-            continue
-        inside = near_square <= square <= far_square
-        if inside:
-            hits[s, b] += np.uint32(1)
-        ends[s, b] = min(ends[s, b], square)
-        decide(square, first + j, inside, farthest, s, b, best, winner)
-
-
-@part
-def collect(
-    n: int,
-    squares: Numbers,
-    placed: Numbers,
-    bins: npt.NDArray[np.int32],
-    fates: npt.NDArray[np.uint8],
-    first: int,
-    slices: Numbers,
-    s: int,
-    lists: int,
-    listed: Indices,
-    list_bins: npt.NDArray[np.int32],
-    list_squares: Numbers,
-    list_index: Indices,
-) -> None:
-    """Append the returns of a block of n that lie in slice s to list number `lists`.
-
-    For slices with min_hits, whose returns can only be judged when all are known.
-    """
-    count = listed[lists]
-    for j in range(n):
-        if bins[j] >= 0 and fates[j] == GOOD and in_slice(placed[2, j], squares[j], slices, s):
-            list_bins[lists, count] = bins[j]
-            list_squares[lists, count] = squares[j]
-            list_index[lists, count] = first + j
-            count += 1
-    listed[lists] = count

@@ -26,5 +26,5 @@ def kernel(function: Function) -> Function:
 
 def part(function: Function) -> Function:
     """Compile what only kernels call: it becomes part of them and of what they keep."""
-    compiled: Function = numba.njit(**OPTIONS)(function)
+    compiled: Function = numba.njit(forceinline=True, **OPTIONS)(function)
     return compiled

@@ -20,11 +20,12 @@ FLOAT32, FLOAT64, FLOAT32_SWAPPED, FLOAT64_SWAPPED = range(4)
 """What a coordinate is: four or eight bytes in the machine's byte order, or in the other one."""
 
 _DTYPES = (np.dtype("=f4"), np.dtype("=f8"), np.dtype("=f4").newbyteorder(), np.dtype("=f8").newbyteorder())
+_CODES = {dtype: code for code, dtype in enumerate(_DTYPES)}
 
 
 def dtype_code(dtype: np.dtype[Any]) -> int:
     """Give the code of a floating dtype, −1 for any other."""
-    return next((code for code, known in enumerate(_DTYPES) if known == dtype), -1)
+    return _CODES.get(dtype, -1)
 
 
 def _make_load(bits: int) -> Any:

@@ -7,12 +7,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from flatten.kernels.gather import Bytes, Layout, read_return
 from flatten.kernels.jit import part
 
 Numbers = npt.NDArray[np.float64]
-
-GOOD, SKIPPED, SWALLOWED = 0, 1, 2
-"""Fate of a return: it counts; NaN, inf or zero; inside a blind zone."""
 
 TURNS_PER_RADIAN = 2.0 / math.pi  # quarter turns
 
@@ -48,46 +46,22 @@ def bin_of(turn: float, first: float, span: float, bins: int) -> int:
 
 
 @part
-def place(
-    n: int, points: Numbers, level_from_sensor: Numbers, fates: npt.NDArray[np.uint8], out: Numbers
-) -> int:
-    """Place a block of n: `points` (3, …) in sensor axes to `out` in level axes about the fan's origin.
+def place_return(
+    source: Bytes, code: int, layout: Layout, columns: int, index: int, m: Numbers
+) -> tuple[float, float, float]:
+    """Give one return in level axes about the fan's origin; `m` is level_from_sensor (3, 4).
 
-    Sets the fate of each return and gives the number of skipped ones: those with a coordinate that
-    is not finite, and those at exactly zero (how many drivers write «nothing came back»).
-    `level_from_sensor` is (3, 4): rotation and translation.
+    The one place where exact coordinates are made, so that all that compare them compare the same numbers.
     """
-    m = level_from_sensor
-    skipped = 0
-    for j in range(n):
-        px, py, pz = points[0, j], points[1, j], points[2, j]
-        x = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3]
-        y = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
-        z = m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3]
-        out[0, j], out[1, j], out[2, j] = x, y, z
-        # a coordinate that is not finite makes all three so, and so does one past 1e307
-        good = math.isfinite(x) and math.isfinite(y) and math.isfinite(z)
-        good = good and not (px == 0.0 and py == 0.0 and pz == 0.0)
-        fates[j] = GOOD if good else SKIPPED
-        skipped += 0 if good else 1
-    return skipped
+    x, y, z = read_return(source, code, layout, columns, index)
+    return (
+        m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
+        m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],
+        m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3],
+    )
 
 
 @part
-def find_bins(
-    n: int,
-    placed: Numbers,
-    fates: npt.NDArray[np.uint8],
-    first: float,
-    span: float,
-    n_bins: int,
-    squares: Numbers,
-    bins: npt.NDArray[np.int32],
-) -> None:
-    """Squared horizontal distance and bin of each return; bin −1 for skipped ones and outside the fan."""
-    for j in range(n):
-        x, y = placed[0, j], placed[1, j]
-        squares[j] = x * x + y * y
-        bins[j] = -1
-        if fates[j] != SKIPPED:
-            bins[j] = bin_of(quarter_turns(x, y), first, span, n_bins)
+def exact_bin(x: float, y: float, first: float, span: float, bins: int) -> int:
+    """Bin of level coordinates; −1 outside the fan."""
+    return bin_of(quarter_turns(x, y), first, span, bins)

@@ -32,7 +32,6 @@ import numpy.typing as npt
 
 from flatten.kernels.gate import BOTTOM, RISE, TOP
 from flatten.kernels.jit import part
-from flatten.kernels.place import SKIPPED
 
 Numbers = npt.NDArray[np.float64]
 Masks = npt.NDArray[np.uint64]
@@ -111,31 +110,34 @@ def walk(
     low: float,
     high: float,
     b: int,
+    shortest: float,
     cells_per_metre: float,
     edges: Numbers,
     full: bool,
     s: int,
     masks: Masks,
 ) -> None:
-    """Mark the beam's interval [low, high] of t in every bin that it runs through, from its end inward."""
+    """Mark the beam's interval [low, high] of t in every bin that it runs through, from its end inward.
+
+    Nearer than `shortest` it runs through every bin in less than a cell, and marks nothing.
+    """
     n_bins = masks.shape[1]
     side = sensor[0] * dy - sensor[1] * dx  # > 0: the bearing grows outward
-    t_high = 1.0
+    r_low, r_out = distance(low, p, length, t_p), distance(high, p, length, t_p)
     for _ in range(n_bins):
         inner = b if side > 0.0 else b + 1
         ex, ey = edges[inner, 0], edges[inner, 1]
         across = ex * dy - ey * dx
         t_edge = -(ex * sensor[1] - ey * sensor[0]) / across if across != 0.0 else t_p
         ahead = ex * (sensor[0] + t_edge * dx) + ey * (sensor[1] + t_edge * dy)
-        if ahead <= 0.0:  # it runs in this bin from its closest approach on
-            t_edge = t_p
-        t_edge = min(t_edge, t_high)
-        a, z = t_edge if t_edge > low else low, t_high if t_high < high else high
-        if z > a:
-            mark(distance(a, p, length, t_p), distance(z, p, length, t_p), cells_per_metre, s, b, masks)
-        if t_edge <= low or distance(t_edge, p, length, t_p) * cells_per_metre < 1.0:
-            return
-        t_high = t_edge
+        # it runs to its beginning in this bin, or crosses the edge that lies inward
+        last = ahead <= 0.0 or t_edge <= low
+        if last or t_edge < high:
+            r_in = r_low if last else distance(t_edge, p, length, t_p)
+            mark(r_in, r_out, cells_per_metre, s, b, masks)
+            if last or r_in < shortest:
+                return
+            r_out = r_in
         b += -1 if side > 0.0 else 1
         if full:
             b = b % n_bins
@@ -145,39 +147,42 @@ def walk(
 
 @part
 def witness(
-    n: int,
-    placed: Numbers,
-    bins: npt.NDArray[np.int32],
-    fates: npt.NDArray[np.uint8],
+    x: float,
+    y: float,
+    z: float,
+    b: int,
     sensor: Numbers,
     slices: Numbers,
-    s: int,
     smallest: float,
     drop: float,
     cells_per_metre: float,
+    width: float,
     edges: Numbers,
     full: bool,
     masks: Masks,
 ) -> None:
-    """Mark in `masks` (slices, bins, words) what the beams of a block of n witness for slice s.
+    """Mark in `masks` (slices, bins, words) what one beam witnesses, slice by slice.
 
-    `placed` (3, …) are the ends and `sensor` (3,) the start of the beams, in level axes about the
-    fan's origin. A return that a blind zone swallowed ends its beam like any other.
+    (x, y, z) in bin b is its end and `sensor` (3,) its start, in level axes about the fan's origin;
+    `width` is the sine of a bin's width. A return that a blind zone swallowed ends its beam like any other.
     """
-    for j in range(n):
-        if bins[j] < 0 or fates[j] == SKIPPED:
-            continue
-        dx, dy = placed[0, j] - sensor[0], placed[1, j] - sensor[1]
-        square = dx * dx + dy * dy
-        if not 1e-12 < square < 1e12:  # straight up or down, or not a distance of this world
-            continue
-        length = math.sqrt(square)
-        t_p = -(sensor[0] * dx + sensor[1] * dy) / square
-        p = abs(sensor[0] * dy - sensor[1] * dx) / length
-        low, high = clip_heights(sensor, placed[2, j], length, p, t_p, slices, s, smallest, drop)
+    dx, dy = x - sensor[0], y - sensor[1]
+    square = dx * dx + dy * dy
+    if not 1e-12 < square < 1e12:  # straight up or down, or not a distance of this world
+        return
+    length = math.sqrt(square)
+    t_p = -(sensor[0] * dx + sensor[1] * dy) / square
+    p = abs(sensor[0] * dy - sensor[1] * dx) / length
+    for s in range(slices.shape[0]):
+        low, high = clip_heights(sensor, z, length, p, t_p, slices, s, smallest, drop)
         if high <= low:
             continue
         if p == 0.0:
-            mark(length * (low - t_p), length * (high - t_p), cells_per_metre, s, bins[j], masks)
-        else:
-            walk(sensor, dx, dy, length, p, t_p, low, high, bins[j], cells_per_metre, edges, full, s, masks)
+            mark(length * (low - t_p), length * (high - t_p), cells_per_metre, s, b, masks)
+            continue
+        # a bin of width w is crossed within about w·r²/p at distance r
+        shortest = 0.9 * math.sqrt(p / (cells_per_metre * width))
+        if distance(high, p, length, t_p) > shortest:
+            walk(
+                sensor, dx, dy, length, p, t_p, low, high, b, shortest, cells_per_metre, edges, full, s, masks
+            )  # fmt: skip

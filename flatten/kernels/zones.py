@@ -5,10 +5,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from flatten.kernels.gather import Bytes, Layout
 from flatten.kernels.jit import part
-from flatten.kernels.place import GOOD, SWALLOWED
+from flatten.kernels.place import exact_bin, place_return
+from flatten.kernels.workroom import BIN, DOUBT, HEIGHT, SQUARE
 
 Numbers = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
+Lanes = npt.NDArray[np.int32]
 
 BOX, CYLINDER, SECTOR = 0, 1, 2
 """Kinds of zone, column 0 of a zone row; the other columns by kind:
@@ -55,24 +59,41 @@ def in_zone(zones: Numbers, k: int, x: float, y: float, z: float) -> bool:
 
 @part
 def swallow(
-    n: int, points: Numbers, body_from_sensor: Numbers, zones: Numbers, fates: npt.NDArray[np.uint8]
+    n: int,
+    first: int,
+    source: Bytes,
+    code: int,
+    layout: Layout,
+    columns: int,
+    body_from_sensor: Numbers,
+    level_from_sensor: Numbers,
+    zones: Numbers,
+    zone_square: float,
+    first_turn: float,
+    span: float,
+    work: Singles,
+    lanes: Lanes,
+    blocked: npt.NDArray[np.uint8],
 ) -> int:
-    """Mark the returns of a block of n that lie in any of the zones (k, 12); give their number.
+    """Take the returns of a block that lie in a blind zone out of all slices, and mark their bins.
 
-    `points` (3, …) are in sensor axes, `body_from_sensor` is (3, 4).
+    No zone reaches farther than `zone_square` from the fan's origin, squared; the returns beyond
+    are not looked at. Gives how many were swallowed.
     """
-    m = body_from_sensor
     swallowed = 0
     for j in range(n):
-        if fates[j] != GOOD:
+        if not work[SQUARE + j] <= zone_square:  # true for skipped ones, which are NaN
             continue
-        px, py, pz = points[0, j], points[1, j], points[2, j]
-        x = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3]
-        y = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
-        z = m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3]
+        x, y, z = place_return(source, code, layout, columns, first + j, body_from_sensor)
         for k in range(zones.shape[0]):
             if in_zone(zones, k, x, y, z):
-                fates[j] = SWALLOWED
+                work[HEIGHT + j] = -np.float32(np.inf)
                 swallowed += 1
+                b = np.int64(lanes[BIN + j])
+                if lanes[DOUBT + j] != 0:
+                    x, y, z = place_return(source, code, layout, columns, first + j, level_from_sensor)
+                    b = exact_bin(x, y, first_turn, span, blocked.size)
+                if b >= 0:
+                    blocked[b] = 1
                 break
     return swallowed

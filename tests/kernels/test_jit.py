@@ -82,10 +82,8 @@ def test_damaged_compiled_code_is_thrown_away(house: Path, expected: dict[str, n
 
 def test_a_changed_kernel_source_is_compiled_anew(house: Path, expected: dict[str, np.ndarray]) -> None:
     run_frame(house / "first.npz", house)
-    part = house / "flatten" / "kernels" / "place.py"
-    changed = part.read_text().replace(
-        "return -turn if y < 0.0 else turn", "return turn if y < 0.0 else -turn"
-    )
+    part = house / "flatten" / "kernels" / "sift.py"
+    changed = part.read_text().replace("select(y < ZERO, -turn, turn)", "select(y < ZERO, turn, -turn)")
     assert changed != part.read_text()
     part.write_text(changed)
     mirrored, _ = run_frame(house / "second.npz", house)

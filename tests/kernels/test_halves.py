@@ -1,0 +1,111 @@
+"""The fast half is never wrong where it says that it is sure."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from flatten import Flattener, State
+from flatten.kernels import lanes, sift, workroom
+from flatten.kernels.workroom import BIN, BLOCK, DOUBT, HEIGHT, PX, PY, PZ, SLACKS, SQUARE
+from tests.conftest import make_profile
+from tests.twin import rotation
+
+
+def sifted(
+    xyz: np.ndarray, matrix: np.ndarray, first: float, span: float, bins: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """The workroom after `sift` has seen up to a block of float32 returns."""
+    work, ints = np.full(7 * BLOCK, np.nan, np.float32), np.zeros(4 * BLOCK, np.int32)
+    for row, axis in ((PX, 0), (PY, 1), (PZ, 2)):
+        work[row : row + len(xyz)] = xyz[:, axis]
+    numbers = np.append(matrix.ravel(), 2 * np.abs(matrix[:, 3]).sum()).astype(np.float32)
+    sift.sift(len(xyz), numbers, np.float32(first), np.float32(span), np.float32(bins), work, ints)
+    return work.reshape(-1, BLOCK)[:, : len(xyz)], ints.reshape(-1, BLOCK)[:, : len(xyz)]
+
+
+def row(base: int) -> int:
+    return base // BLOCK
+
+
+@pytest.mark.parametrize(("first", "span"), [(-2.0, 4.0), (1.0, 2.0), (-0.4, 1.7), (1.9, 0.3)])
+@pytest.mark.parametrize("bins", [1, 61, 1440, 28800, 36000])
+def test_bounds_hold_for_every_return(first: float, span: float, bins: int) -> None:
+    rng = np.random.default_rng(bins)
+    turn = rotation(*rng.uniform(-3, 3, 3))
+    matrix = np.column_stack([turn, rng.uniform(-1, 1, 3)])
+    size = 10.0 ** rng.uniform(-2, 3, (BLOCK, 1))
+    xyz = (rng.normal(size=(BLOCK, 3)) * size).astype(np.float32)
+    work, ints = sifted(xyz, matrix, first, span, bins)
+    exact = xyz.astype(np.float64) @ turn.T + matrix[:, 3]
+    slack = work[row(SLACKS)].astype(np.float64)
+    assert (np.abs(work[row(HEIGHT)] - exact[:, 2]) <= slack).all()
+    square = exact[:, 0] ** 2 + exact[:, 1] ** 2
+    bound = 3 * 2.0**21 * slack**2 + 4 * 2.0**-24 * square
+    assert (np.abs(work[row(SQUARE)] - square) <= bound).all()
+    beyond = (np.arctan2(exact[:, 1], exact[:, 0]) * 2 / math.pi - first) % 4.0
+    true = np.where(beyond < span, np.floor(beyond * (bins / span)), -1)
+    sure = ints[row(DOUBT)] == 0
+    np.testing.assert_array_equal(ints[row(BIN)][sure], true[sure])
+    flat = np.abs(exact[:, 2]) < np.sqrt(square)  # steep ones are doubtful by rule
+    if bins / span <= 1000:  # bins of 0.09° and more
+        assert sure[flat].mean() > 0.98
+
+
+def test_the_polynomial_is_as_good_as_it_says() -> None:
+    q = np.linspace(0.0, 1.0, 200_001, dtype=np.float32)
+    s = (q * q).astype(np.float64)
+    turn = q * np.polyval([float(a) for a in (sift.A5, sift.A4, sift.A3, sift.A2, sift.A1, sift.A0)], s)
+    error = np.abs(turn - np.arctan(q.astype(np.float64)) * 2 / math.pi).max()
+    assert error < 1.2e-6  # with the rounding of numbers up to 8 less than TURN_ERROR
+    assert error + 4 * 2.0**-24 * 8 / 4 < float(sift.TURN_ERROR)
+
+
+@given(st.floats(0, 2.0**100, width=32), st.floats(0, 2.0**100, width=32))
+def test_bits_are_in_the_order_of_the_numbers(a: float, b: float) -> None:
+    low, high = sorted((np.float32(a), np.float32(b)))
+    assert lanes.bits(low) <= lanes.bits(high)
+
+
+def test_rows_of_the_workroom_do_not_overlap() -> None:
+    floats = [
+        workroom.PX,
+        workroom.PY,
+        workroom.PZ,
+        workroom.HEIGHT,
+        workroom.SQUARE,
+        workroom.SLACKS,
+        workroom.KEY,
+    ]
+    assert floats == [k * BLOCK for k in range(7)]
+
+
+@pytest.mark.parametrize("pick", ["nearest", "farthest"])
+@pytest.mark.parametrize("apart", [0.0, 1e-9, 3e-8, 1e-7])
+def test_returns_too_close_to_tell_are_told_apart_exactly(pick: str, apart: float) -> None:
+    # so many returns in one bin, nearer to each other than float32 can tell, that the crowd overflows
+    rng = np.random.default_rng(3)
+    bearing = rng.uniform(0.0005, 0.0035, 60_000)
+    r = 7.0 * (1.0 + apart * rng.uniform(-1, 1, bearing.size))
+    xyz = np.stack([r * np.cos(bearing), r * np.sin(bearing), np.full(r.size, 0.3)], axis=1)
+    slices = {"drive": {"bottom": 0.1, "top": 1.0, "pick": pick}}
+    scan = Flattener(make_profile(mount={}, slices=slices, clear=False)).flatten(xyz)["drive"]
+    square = xyz[:, 0] * xyz[:, 0] + xyz[:, 1] * xyz[:, 1]
+    expected = np.sqrt(square.min() if pick == "nearest" else square.max())
+    assert scan.states[720] == State.HIT and scan.hits[720] == xyz.shape[0]
+    assert scan.ranges[720] == np.float32(expected)
+
+
+def test_float64_beyond_float32_is_not_lost() -> None:
+    slices = {"drive": {"bottom": -1.0, "top": 1.0}}
+    flattener = Flattener(make_profile(mount={}, slices=slices, clear=False))
+    xyz = np.array(
+        [[1e300, 1.0, 0.0], [1e39, 0.0, 0.5], [2.0, 1e-60, 0.0], [1e-60, 0.0, 0.0], [0.0, 0.0, 1e-60]]
+    )
+    scan = flattener.flatten(xyz)["drive"]
+    assert scan.counts.skipped == 0 and scan.ranges[720] == -np.inf  # 1e-60 is nearer than the reach
+    assert flattener.flatten(xyz[:3])["drive"].ranges[720] == 2.0
