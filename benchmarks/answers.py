@@ -27,8 +27,7 @@ def differing(ours: Ranges, theirs: Ranges) -> dict[str, int]:
 
 def ranges_of(scans: Any, name: str = "drive") -> Ranges:
     """The ranges of one slice, as a copy."""
-    ranges: Ranges = scans[name].ranges
-    return ranges.copy()
+    return np.array(scans[name].ranges, np.float32)
 
 
 def merged(parts: Iterable[Ranges]) -> Ranges:

@@ -10,6 +10,7 @@ import statistics
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 from typing import Any
 
 Run = Callable[[], Any]
@@ -32,14 +33,24 @@ def one_core() -> Iterator[None]:
         os.sched_setaffinity(0, before)
 
 
-def contest(runs: Mapping[str, Run], seconds: float, least: int = 7) -> dict[str, list[float]]:
-    """Time all runs in turn, in a new order each round; nanoseconds a call, one sample a round and run.
+@dataclass
+class Samples:
+    """Nanoseconds a call, one sample a round."""
+
+    cpu: list[float] = field(default_factory=list)
+    """Time on the processor, all threads together: what others do in between does not count."""
+    wall: list[float] = field(default_factory=list)
+    """Time on the wall."""
+
+
+def contest(runs: Mapping[str, Run], seconds: float, least: int = 7) -> dict[str, Samples]:
+    """Time all runs in turn, in a new order each round.
 
     Rounds go on for `seconds`, and there are at least `least` of them.
     """
     order = list(runs)
     calls = {name: calls_a_sample(run) for name, run in runs.items()}
-    samples: dict[str, list[float]] = {name: [] for name in order}
+    samples = {name: Samples() for name in order}
     chance, end, rounds = random.Random(1), time.perf_counter() + seconds, 0
     gc.collect()
     gc.disable()
@@ -47,7 +58,9 @@ def contest(runs: Mapping[str, Run], seconds: float, least: int = 7) -> dict[str
         while rounds < least or time.perf_counter() < end:
             chance.shuffle(order)
             for name in order:
-                samples[name].append(sample(runs[name], calls[name]))
+                cpu, wall = sample(runs[name], calls[name])
+                samples[name].cpu.append(cpu)
+                samples[name].wall.append(wall)
             rounds += 1
     finally:
         gc.enable()
@@ -62,14 +75,15 @@ def calls_a_sample(run: Run) -> int:
     return max(1, round(SAMPLE_NS / max(1, time.perf_counter_ns() - start)))
 
 
-def sample(run: Run, calls: int) -> float:
-    """Nanoseconds a call."""
+def sample(run: Run, calls: int) -> tuple[float, float]:
+    """Nanoseconds a call, on the processor and on the wall."""
     if calls > 1:
         run()
-    start = time.perf_counter_ns()
+    wall, cpu = time.perf_counter_ns(), time.process_time_ns()
     for _ in range(calls):
         run()
-    return (time.perf_counter_ns() - start) / calls
+    cpu, wall = time.process_time_ns() - cpu, time.perf_counter_ns() - wall
+    return cpu / calls, wall / calls
 
 
 def figures(samples: list[float], per: int = 1) -> dict[str, float]:

@@ -34,7 +34,7 @@ def measure(seconds: float = SECONDS, frame: int = FRAME, large: int = LARGE) ->
             for curve in (over_bins, over_slices, over_shares, over_orders)
             for row in curve(frame, seconds)
         ]
-        rows += over_returns(max(RETURNS) * large // LARGE, seconds)
+        rows += over_returns(seconds)
     return [*rows, *over_threads(large, seconds)]
 
 
@@ -49,10 +49,10 @@ def contestants(xyz: clouds.Points, flattener: Flattener, bins: int = profiles.B
     return {**cases, BARE: Case(whole_call(flattener, xyz), told)}
 
 
-def over_returns(most: int, seconds: float) -> Iterator[Row]:
+def over_returns(seconds: float) -> Iterator[Row]:
     """From a thousand returns to what a map holds."""
     flattener = Flattener(profiles.bare(), fields={"ranges"})
-    for n in (n for n in RETURNS if n <= most):
+    for n in RETURNS:
         xyz = clouds.room(n)
         cases = contestants(xyz, flattener)
         if n <= 1_000_000:  # what a point costs has long been told by then
@@ -111,5 +111,5 @@ def over_threads(n: int, seconds: float) -> Iterator[Row]:
                     in_pool(pool, [compiled.caller(fast, part, 12) for part in parts])
                 )
             labels = {"curve": "threads", "at": count, "returns": n, "cores": cores}
-            yield from rows_of(cases, n, seconds, labels)
+            yield from rows_of(cases, n, seconds, labels, "wall")
         count *= 2

@@ -30,11 +30,8 @@ def level_from_sensor() -> npt.NDArray[np.float64]:
 def reading(data: npt.NDArray[Any]) -> Run:
     """Read the bytes once: the sum over them as 64-bit numbers."""
     raw = data.reshape(-1).view(np.uint8)
-    whole = raw[: raw.size // 8 * 8]
-    if whole.ctypes.data % 8:
-        whole = whole[8 - whole.ctypes.data % 8 :]
-        whole = whole[: whole.size // 8 * 8]
-    numbers = whole.view(np.uint64)
+    aligned = raw[-raw.ctypes.data % 8 :]
+    numbers = aligned[: aligned.size // 8 * 8].view(np.uint64)
     return numbers.sum
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -137,7 +138,8 @@ def threads(n: int, seconds: float) -> Iterator[Row]:
             label, parts = compiled.NAMES[fast], [compiled.caller(fast, half, 12) for half in halves]
             cases[label] = Case(compiled.caller(fast, xyz, 12))
             cases[f"{label}, two threads"] = Case(in_pool(pool, parts))
-        yield from rows_of(cases, n, seconds, {"group": "threads", "returns": n, "order": "scan order"})
+        labels = {"group": "threads", "returns": n, "order": "scan order"}
+        yield from rows_of(cases, n, seconds, labels, "wall")
 
 
 def best_compiled() -> str:
@@ -145,9 +147,15 @@ def best_compiled() -> str:
     return next((name for name in ("sieved", "blocked") if name in compiled.baselines().functions), "")
 
 
-def rows_of(cases: Mapping[str, Case], n: int, seconds: float, labels: Mapping[str, Any]) -> Iterator[Row]:
-    """Time the cases side by side; a row each, with the ratios to the baselines among them."""
-    samples = contest({name: case.run for name, case in cases.items()}, seconds)
+def rows_of(
+    cases: Mapping[str, Case], n: int, seconds: float, labels: Mapping[str, Any], clock: str = "cpu"
+) -> Iterator[Row]:
+    """Time the cases side by side; a row each, with the ratios to the baselines among them.
+
+    Told is time on the processor, or with `clock` "wall" that on the wall, where several threads work.
+    """
+    timed = contest({name: case.run for name, case in cases.items()}, seconds)
+    samples: dict[str, list[float]] = {name: getattr(told, clock) for name, told in timed.items()}
     for name, case in cases.items():
         ratios = {
             base: ratio(samples[name], samples[base]) for base in BASELINES if base in cases and base != name
@@ -156,6 +164,8 @@ def rows_of(cases: Mapping[str, Case], n: int, seconds: float, labels: Mapping[s
             **labels,
             "case": name,
             **figures(samples[name], n),
+            "wall": statistics.median(timed[name].wall) / n,
+            "clock": clock,
             **case.told,
             "ratios": ratios,
             "yardstick": name in YARDSTICKS,

@@ -14,11 +14,15 @@ BEST = (compiled.NAMES["sieved"], compiled.NAMES["blocked"], compiled.NAMES["pla
 """C++ baselines, the yardstick first; without a compiler there are none."""
 
 
+LEFT_OUT = (speed.COPY, compiled.NAMES["blocked"])
+"""Of the compact table, beside better yardsticks; the long one has all."""
+
+
 def kernel() -> str:
     """The compact table: ns a return, and how many times as fast as NumPy and as the best C++ of the run."""
     told = record.read("speed")
     rows = [row for row in told["figures"] if row["group"] == "frames"]
-    names = list(dict.fromkeys(row["case"] for row in rows))
+    names = [name for name in dict.fromkeys(row["case"] for row in rows) if name not in LEFT_OUT]
     best = next((name for name in BEST if name in names), "")
     columns = list(dict.fromkeys((row["returns"], row["order"]) for row in rows))
     lines = []
@@ -150,8 +154,10 @@ def amount(row: Row | None) -> str:
 
 
 def digits(value: float) -> str:
-    """Three digits, or two after the point."""
-    return f"{value:.0f}" if value >= 100 else f"{value:.1f}" if value >= 10 else f"{value:.2f}"
+    """Three digits, or two of what is small."""
+    if value >= 100:
+        return f"{value:.0f}"
+    return f"{value:.1f}" if value >= 10 else f"{value:.2f}" if value >= 0.1 else f"{value:.2g}"
 
 
 def short(n: int) -> str:

@@ -81,7 +81,14 @@ class TestHelp:
     @pytest.mark.parametrize(
         "command",
         [
-            "demo", "convert", "show", "profile new", "profile check", "profile schema", "budget", "warmup",
+            "demo",
+            "convert",
+            "show",
+            "profile new",
+            "profile check",
+            "profile schema",
+            "budget",
+            "warmup",
             "completion",
         ],
     )

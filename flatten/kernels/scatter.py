@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from flatten.kernels.gate import MIN_HITS
 from flatten.kernels.jit import part
-from flatten.kernels.lanes import bits
+from flatten.kernels.lanes import bits, select
 from flatten.kernels.sift import pick
 from flatten.kernels.workroom import BIN, INSIDE, KEY
 
@@ -31,6 +31,8 @@ NO_KEY = np.uint64(0xFFFFFFFFFFFFFFFF)
 HALF = np.uint64(32)
 LOW = np.uint64(0xFFFFFFFF)
 INFINITE = np.uint32(0x7F800000)
+NOWHERE = np.uint32(0x80000000)
+"""Bits that are far from those of any r² and of NO_KEY: for a return that is not entered."""
 CROWDED = np.uint32(512)
 """Units in the last place of r² within which two returns are too close to tell.
 
@@ -58,19 +60,18 @@ def scatter(
     """
     for j in range(n):
         value = bits(work[KEY + j])
-        if value == INFINITE:
-            continue
-        if farthest:
-            value = INFINITE - value
-        b, turn = lanes[BIN + j], j % TABLES
-        key = (np.uint64(value) << HALF) | np.uint64(first + j)
+        rejected = value == INFINITE
+        value = np.uint32(INFINITE - value) if farthest else value
+        b, turn = select(lanes[BIN + j] < 0, np.int32(0), lanes[BIN + j]), j % TABLES
+        key = select(rejected, NO_KEY, (np.uint64(value) << HALF) | np.uint64(first + j))
         old = tables[t, turn, b]
-        apart = np.uint32(np.uint32(key >> HALF) - np.uint32(old >> HALF) + CROWDED)
-        if apart <= CROWDED + CROWDED:
+        probe = select(rejected, NOWHERE, value)
+        apart = np.uint32(probe - np.uint32(old >> HALF) + CROWDED)
+        if apart <= CROWDED + CROWDED:  # rare, and so foreseen
             crowd[crowded] = first + j
             crowd[crowded + 1] = np.int64(old & LOW)
             crowded += 2
-        tables[t, turn, b] = key if key < old else old
+        tables[t, turn, b] = select(key < old, key, old)
     return crowded
 
 

@@ -83,6 +83,9 @@ def clip_heights(
     """Interval of t in which the beam runs outward and between the two heights, safely rounded."""
     z, dz = sensor[2], z_end - sensor[2]
     bottom, top, rise = slices[s, BOTTOM], slices[s, TOP], slices[s, RISE]
+    lowest, highest = (z, z_end) if z < z_end else (z_end, z)
+    if lowest > top or highest < bottom or (rise == 0.0 and lowest > bottom + smallest):
+        return 1.0, 0.0  # it passes above or below all the way
     low, high = t_p if t_p > 0.0 else 0.0, 1.0
     low, high = clip(z - bottom - rise * (p - length * t_p), dz - rise * length, low, high)
     low, high = clip(top - z, -dz, low, high)

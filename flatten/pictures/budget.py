@@ -28,7 +28,7 @@ FILLS = ("#ffffff", "#c4c4c4", "#8fc1ea", "#f5e8d8", "#9a9a9a", "#ebebeb")
 HATCHES = ("", "...", "", "///", "", "\\\\\\")
 WIDE = 30.0
 """Times farther apart than this are drawn on a logarithmic axis."""
-LETTERS = 92
+LETTERS = 100
 """Letters that fit on a line."""
 
 
@@ -53,10 +53,10 @@ def save_latency(path: str | os.PathLike[str], found: Budget, *, overwrite: bool
 def draw_latency(found: Budget) -> Any:
     """Draw a budget as a figure that no screen shows; MissingPartError without matplotlib."""
     figure = load_matplotlib("figure").Figure(figsize=(WIDTH, HEIGHT), dpi=DOTS_PER_INCH)
-    draw_spread(figure.add_axes((0.10, 0.40, 0.86, 0.44)), found)
+    draw_spread(figure.add_axes((0.13, 0.40, 0.83, 0.39)), found)
     draw_stages(figure.add_axes((0.16, 0.155, 0.80, 0.07 * len(found.rounds))), found)
     head, *more = _wrapped(verdict_words(found))
-    _write(figure, HEIGHT - 0.3, head, 10.5, style.INK, "bold")
+    _write(figure, HEIGHT - 0.3, head, 11.0, style.INK, "bold")
     for number, line in enumerate(more):
         _write(figure, HEIGHT - 0.5 - 0.17 * number, line, style.TEXT, style.INK)
     _write(figure, HEIGHT - 0.86, machine_words(found.machine), style.TEXT, style.SOFT_INK)
@@ -84,11 +84,15 @@ def draw_spread(on: Any, found: Budget) -> None:
     if high > WIDE * min(1e3 * float(one.busy.min()) for one in found.rounds.values()):
         on.set_xscale("log")
         on.set_xlim(0.8e3 * min(float(one.busy.min()) for one in found.rounds.values()), high)
+        on.xaxis.set_major_formatter("{x:g}")
     else:
         on.set_xlim(max(low, 0.0), high)
     on.set_xlabel("a frame takes, ms", fontsize=style.TEXT)
     on.set_ylabel("frames that take as long or longer", fontsize=style.TEXT)
-    on.legend(fontsize=style.SMALL, loc="upper right", frameon=True, edgecolor=style.RULE)
+    on.legend(
+        fontsize=style.SMALL, loc="lower left", bbox_to_anchor=(0.0, 1.01), ncols=3, frameon=False,
+        borderaxespad=0.0, columnspacing=1.4, handlelength=2.8,
+    )  # fmt: skip
     _plain(on)
 
 
@@ -128,9 +132,9 @@ def _plain(on: Any) -> None:
 
 
 def _wrapped(text: str) -> list[str]:
-    """Put the verdict on the first line, the rest below it."""
-    head, _, rest = text.partition(";")
-    return [f"{head}.", *textwrap.wrap(rest.strip().capitalize(), LETTERS)]
+    """Put the verdict on the first line, the figures and the rest below it."""
+    head, _, rest = text.partition(": ")
+    return [head, *textwrap.wrap(rest, LETTERS)]
 
 
 def _write(figure: Any, height: float, text: str, size: float, colour: str, weight: str = "normal") -> None:
