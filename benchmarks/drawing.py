@@ -43,12 +43,14 @@ def draw(curve: str, told: dict[str, Any], path: Path) -> Path:
     from matplotlib.figure import Figure
 
     rows = [row for row in told["figures"] if row["curve"] == curve]
-    figure = Figure(figsize=(6.4, 4.0), dpi=120, layout="constrained")
+    figure = Figure(figsize=(6.4, 4.4), dpi=120, layout="constrained")
     axes = figure.subplots()
     for look, name in zip(LOOKS, names_of(rows), strict=False):
-        line(axes, [row for row in rows if row["case"] == name], name, look)
+        own = [row for row in rows if row["case"] == name]
+        line(axes, own, name, {**look, "linestyle": "none"} if curve == "order" else look)
     axes.set_yscale("log")
     axes.yaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_minor_formatter(few_minor)
     if curve in LOGARITHMIC:
         axes.set_xscale("log", base=2 if curve in ("threads", "slices") else 10)
     if curve != "order":
@@ -56,7 +58,7 @@ def draw(curve: str, told: dict[str, Any], path: Path) -> Path:
     axes.set_xlabel(AXES[curve])
     axes.set_ylabel("ns a return")
     axes.grid(visible=True, which="major", color="#cccccc", linewidth=0.6)
-    axes.legend(fontsize=8, framealpha=0.9)
+    figure.legend(loc="outside lower center", ncols=3, fontsize=8, frameon=False)
     axes.set_title(title(rows, told), fontsize=8, loc="left", color="#555555")
     figure.savefig(path)
     return path
@@ -76,6 +78,11 @@ def line(axes: Any, rows: list[Row], name: str, look: dict[str, Any]) -> None:
     axes.errorbar(
         at, middle, yerr=[below, above], label=name, capsize=2.5, elinewidth=0.8, markersize=5, **look
     )
+
+
+def few_minor(value: float, _: int) -> str:
+    """Numbers between the powers of ten, in plain figures: 2 and 5 only."""
+    return f"{value:g}" if f"{value:e}"[0] in "25" else ""
 
 
 def mark_points(axes: Any, curve: str, points: list[float]) -> None:

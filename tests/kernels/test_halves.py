@@ -13,7 +13,11 @@ from flatten import Flattener, State
 from flatten.kernels import lanes, sift, workroom
 from flatten.kernels.workroom import BIN, BLOCK, DOUBT, HEIGHT, PX, PY, PZ, SLACKS, SQUARE
 from tests.conftest import make_profile
+from tests.kernels.compiled import compiled
 from tests.twin import rotation
+
+sift_block = compiled(sift.sift)
+bits = compiled(lanes.bits)
 
 
 def sifted(
@@ -24,7 +28,7 @@ def sifted(
     for row, axis in ((PX, 0), (PY, 1), (PZ, 2)):
         work[row : row + len(xyz)] = xyz[:, axis]
     numbers = np.append(matrix.ravel(), 2 * np.abs(matrix[:, 3]).sum()).astype(np.float32)
-    sift.sift(len(xyz), numbers, np.float32(first), np.float32(span), np.float32(bins), work, ints)
+    sift_block(len(xyz), numbers, np.float32(first), np.float32(span), np.float32(bins), work, ints)
     return work.reshape(-1, BLOCK)[:, : len(xyz)], ints.reshape(-1, BLOCK)[:, : len(xyz)]
 
 
@@ -68,7 +72,7 @@ def test_the_polynomial_is_as_good_as_it_says() -> None:
 @given(st.floats(0, 2.0**100, width=32), st.floats(0, 2.0**100, width=32))
 def test_bits_are_in_the_order_of_the_numbers(a: float, b: float) -> None:
     low, high = sorted((np.float32(a), np.float32(b)))
-    assert lanes.bits(low) <= lanes.bits(high)
+    assert bits(low) <= bits(high)
 
 
 def test_rows_of_the_workroom_do_not_overlap() -> None:

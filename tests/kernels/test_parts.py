@@ -11,15 +11,29 @@ from hypothesis import strategies as st
 
 from flatten.kernels import accept, answer, loads, place, witness, zones
 from flatten.plan import directions
+from tests.kernels.compiled import compiled
 
+neighbours = compiled(accept.neighbours)
+sort_bin = compiled(accept.sort_bin)
+first_run = compiled(answer.first_run)
+round_down = compiled(answer.round_down)
+round_up = compiled(answer.round_up)
+bin_of = compiled(place.bin_of)
+quarter_turns = compiled(place.quarter_turns)
+clip = compiled(witness.clip)
+mark = compiled(witness.mark)
+in_zone = compiled(zones.in_zone)
+LOADS = {name: compiled(getattr(loads, name)) for name in ("load_float32", "load_float64")}
 finite = st.floats(-1e3, 1e3)
 
 
 @given(finite, finite)
 def test_quarter_turns_is_atan2(x: float, y: float) -> None:
-    turn = place.quarter_turns(x, y)
+    turn = quarter_turns(x, y)
     # two roundings of numbers up to 2
-    assert math.isclose(turn * math.pi / 2, math.atan2(y + 0.0, x), abs_tol=1e-15 * 4) or (x < 0 and y == 0)
+    assert math.isclose(turn * math.pi / 2, math.atan2(y + 0.0, x + 0.0), abs_tol=1e-15 * 4) or (
+        x < 0 and y == 0
+    )
 
 
 @pytest.mark.parametrize(
@@ -27,12 +41,12 @@ def test_quarter_turns_is_atan2(x: float, y: float) -> None:
     [(1, 0, 0), (1, 1, 0.5), (0, 2, 1), (-3, 3, 1.5), (-1, 0, 2), (0, -1, -1), (2, -2, -0.5)],
 )
 def test_quarter_turns_is_exact_on_axes_and_diagonals(x: float, y: float, turn: float) -> None:
-    assert place.quarter_turns(float(x), float(y)) == turn
+    assert quarter_turns(float(x), float(y)) == turn
 
 
 @given(st.integers(1, 36000), st.integers(-4, 4), st.integers(1, 4), st.floats(-2, 2))
 def test_bins_hold_the_bearings_they_cover(bins: int, first: int, span: int, turn: float) -> None:
-    b = place.bin_of(turn, float(first), float(span), bins)
+    b = bin_of(turn, float(first), float(span), bins)
     beyond = (turn - first) % 4
     if b < 0:
         assert beyond >= span
@@ -52,7 +66,7 @@ def test_loads_read_any_offset_and_order(load: str, swapped: bool) -> None:
             raw = np.frombuffer(
                 b"\x7f" * offset + np.array(value, stored).tobytes() + b"\x7f", np.uint8
             ).copy()
-            assert getattr(loads, load)(raw, offset, swapped) == dtype.type(value)
+            assert LOADS[load](raw, offset, swapped) == dtype.type(value)
     assert loads.dtype_code(np.dtype(np.int32)) == -1
 
 
@@ -62,7 +76,7 @@ bounds = st.floats(0, 30)
 @given(bounds, bounds, st.integers(1, 5))
 def test_mark_sets_the_cells_wholly_inside(a: float, z: float, words: int) -> None:
     masks = np.zeros((1, 1, words), np.uint64)
-    witness.mark(a, z, 10.0, 0, 0, masks)
+    mark(a, z, 10.0, 0, 0, masks)
     bits = np.unpackbits(masks[0, 0].view(np.uint8), bitorder="little").astype(bool)
     k = np.arange(64 * words)
     np.testing.assert_array_equal(bits, (k >= a * 10.0) & (k + 1 <= z * 10.0))
@@ -72,7 +86,7 @@ def test_mark_sets_the_cells_wholly_inside(a: float, z: float, words: int) -> No
 def test_first_run(bits: list[bool], low: int, high: int) -> None:
     bits[low:high] = [True] * max(high - low, 0)  # long runs across words
     masks = np.packbits(np.array(bits), bitorder="little").view(np.uint64).reshape(1, 1, 4)
-    a, z = answer.first_run(0, 0, masks)
+    a, z = first_run(0, 0, masks)
     text = "".join("1" if bit else "0" for bit in bits)
     begin = text.find("1")
     assert (a, z) == ((0, 0) if begin < 0 else (begin, (text + "0").index("0", begin)))
@@ -80,7 +94,7 @@ def test_first_run(bits: list[bool], low: int, high: int) -> None:
 
 @given(st.floats(1e-6, 1e4))
 def test_stretches_are_rounded_inward(value: float) -> None:
-    up, down = answer.round_up(value), answer.round_down(value)
+    up, down = round_up(value), round_down(value)
     assert float(down) <= value <= float(up)
     assert up == down or up == np.nextafter(down, np.float32(np.inf))
 
@@ -89,7 +103,7 @@ def test_stretches_are_rounded_inward(value: float) -> None:
 def test_clip_keeps_where_the_line_is_not_negative(
     offset: float, slope: float, low: float, high: float
 ) -> None:
-    a, z = witness.clip(offset, slope, low, high)
+    a, z = clip(offset, slope, low, high)
     for t in np.linspace(low, high, 21):
         value = offset + slope * t
         if abs(value) > 1e-9:  # on the root itself rounding decides
@@ -99,7 +113,7 @@ def test_clip_keeps_where_the_line_is_not_negative(
 @given(st.lists(st.floats(0, 100), max_size=60))
 def test_sort_bin_sorts_and_carries_the_index(values: list[float]) -> None:
     squares, index = np.array([-5.0, *values, -7.0]), np.arange(len(values) + 2)
-    accept.sort_bin(1, len(values) + 1, squares, index)
+    sort_bin(1, len(values) + 1, squares, index)
     assert squares.tolist() == [-5.0, *sorted(values), -7.0]
     assert [([-5.0, *values, -7.0])[i] for i in index] == squares.tolist()
 
@@ -111,7 +125,7 @@ def test_sort_bin_sorts_and_carries_the_index(values: list[float]) -> None:
 )  # fmt: skip
 def test_each_neighbour_counts_once(b: int, bins: int, full: bool, expected: set[int]) -> None:
     out = np.full(3, -1, np.int64)
-    count = accept.neighbours(b, bins, full, out)
+    count = neighbours(b, bins, full, out)
     assert count == len(expected) and set(out[:count].tolist()) == expected
 
 
@@ -122,5 +136,5 @@ def test_a_sector_holds_its_bearings(first: int, width: int, bearing: float, dis
     x, y = 0.5 + distance * math.cos(bearing), -0.5 + distance * math.sin(bearing)
     along = (math.degrees(bearing) - first) % 360
     if min(abs(along - edge) for edge in (0, width, 360)) > 1e-6 and abs(distance - 2) > 1e-6:
-        assert zones.in_zone(zone, 0, x, y, 0.0) == (along <= width and distance <= 2)
-    assert not zones.in_zone(zone, 0, x, y, 1.1)
+        assert in_zone(zone, 0, x, y, 0.0) == (along <= width and distance <= 2)
+    assert not in_zone(zone, 0, x, y, 1.1)
