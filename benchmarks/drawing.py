@@ -80,7 +80,7 @@ def line(axes: Any, rows: list[Row], name: str, look: dict[str, Any]) -> None:
     )
 
 
-def few_minor(value: float, _: int) -> str:
+def few_minor(value: float, _: float) -> str:
     """Numbers between the powers of ten, in plain figures: 2 and 5 only."""
     return f"{value:g}" if f"{value:e}"[0] in "25" else ""
 

@@ -73,7 +73,7 @@ def threads() -> str:
     rows = {row["case"]: row for row in told["figures"] if row["group"] == "threads"}
     lines = []
     for name, row in rows.items():
-        double = rows.get(f"{name}, two threads")
+        double = rows.get(name + speed.TWO)
         if double is not None:
             gain = digits(row["ns"] / double["ns"])
             lines.append(

@@ -74,6 +74,14 @@ def test_a_row_that_is_gone_is_a_note_and_a_baseline_that_is_gone_leaves_the_oth
     assert notes == ["not measured now: frames | everything | shuffled | 20,000"]
 
 
+def test_a_row_without_a_baseline_in_common_is_a_note():
+    new = a_run()
+    new["figures"][2]["ratios"] = {"copy": 3.0}
+    worse, notes, count = against.compare(a_run(), new)
+    assert (worse, count) == ([], 1)
+    assert notes == ["no baseline in common: frames | everything | shuffled | 20,000"]
+
+
 def test_instructions_count_on_the_same_kind_of_machine_only():
     old, new = a_run(), a_run()
     old["figures"][1]["instructions"], new["figures"][1]["instructions"] = 20.0, 22.0
