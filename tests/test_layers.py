@@ -27,7 +27,7 @@ MAY_IMPORT = {
     "tables": {"kernels", "plan"},
     "flattener": {"cloud", "errors", "kernels", "plan", "profile", "returns", "scan", "tables"},
     "files": {"cloud", "errors", "scan", "version"},
-    "scene": {"cloud", "errors", "frames", "files", "profile", "version"},
+    "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "budget": {
         "cloud", "errors", "files", "flattener", "profile", "returns", "scan", "version", "warmup",
     },

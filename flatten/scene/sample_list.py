@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -113,13 +112,6 @@ SAMPLES = (
     ),
 )
 """All sample clouds."""
-
-
-def sample_folder() -> Path:
-    """Find the sample clouds that came with the package: in a checkout, or inside an installed wheel."""
-    here = Path(__file__).resolve().parents[1]
-    checkout = here.parent / "sample_clouds"
-    return checkout if (here.parent / "pyproject.toml").is_file() else here / "_sample_clouds"
 
 
 def sample_place() -> Place:

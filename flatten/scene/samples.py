@@ -25,6 +25,7 @@ import numpy as np
 import yaml
 
 from flatten.errors import CloudError, FlattenError, OutputError
+from flatten.samples import sample_folder
 from flatten.scene.capture import Capture
 from flatten.scene.rover import PROFILES
 from flatten.scene.sample_list import (
@@ -33,7 +34,6 @@ from flatten.scene.sample_list import (
     Arrays,
     Sample,
     make,
-    sample_folder,
     sample_place,
     truth_of,
 )

@@ -14,8 +14,9 @@ import yaml
 from flatten import scene
 from flatten.errors import CloudError
 from flatten.profile import Profile
+from flatten.samples import sample_folder
 from flatten.scene import rover, samples
-from flatten.scene.sample_list import SAMPLES, SENSORS, Sample, make, sample_folder, sample_place, truth_of
+from flatten.scene.sample_list import SAMPLES, SENSORS, Sample, make, sample_place, truth_of
 
 FOLDER = sample_folder()
 PLACE = sample_place()
