@@ -89,6 +89,13 @@ def filled(text: str) -> str:
 
 def make_all() -> None:
     """Write all tables into the documents."""
-    for document in DOCUMENTS:
-        document.write_text(filled(document.read_text()))
+    try:
+        made = {document: filled(document.read_text()) for document in DOCUMENTS}
+    except FileNotFoundError as error:
+        part = Path(str(error.filename)).stem
+        raise SystemExit(
+            f"benchmarks: {error.filename} is missing: run `python -m benchmarks {part}` first"
+        ) from error
+    for document, text in made.items():
+        document.write_text(text)
         print(document)

@@ -61,6 +61,10 @@ class Cloud:
         for part in (self.intensity, self.time):
             if part is not None and (not isinstance(part, np.ndarray) or part.shape != self.x.shape):
                 raise CloudError(f"{who}: intensity and time: they must be arrays with the shape of x")
+            if part is not None and part.dtype.kind not in "fiub":
+                raise CloudError(
+                    f"{who}: intensity and time hold {part.dtype}, not numbers: convert them to floats"
+                )
 
     def __len__(self) -> int:
         """Count the returns, good or not."""

@@ -39,12 +39,19 @@ class Flattener:
     """
 
     def __init__(self, profile: Profile, fields: Iterable[str] | None = None) -> None:
+        if not isinstance(profile, Profile):
+            raise FlattenError(
+                f"wanted a Profile, not {type(profile).__name__}: load one with flatten.Profile.load"
+            )
+        if isinstance(fields, str):
+            raise FlattenError(f"fields {fields!r}: wanted several names, such as {{{fields!r}}}")
         self.profile = profile
         self.fields = frozenset(FIELDS if fields is None else fields)
         unknown = self.fields - set(FIELDS)
         if unknown:
             raise FlattenError(f"unknown fields {', '.join(sorted(unknown))}: known are {', '.join(FIELDS)}")
         self._plan: Plan = make_plan(profile)
+        self._names = tuple(profile.slices)
         needs_witness = self.fields & {"ranges", "states", "clear_from", "clear_to"}
         self._tables = Tables(self._plan, witnessing=profile.clear is not None and bool(needs_witness))
         self._busy = threading.Lock()
@@ -68,14 +75,15 @@ class Flattener:
         if not self._busy.acquire(blocking=False):
             raise FlattenError("this Flattener is busy in another thread: give each thread its own")
         try:
-            return self._run(as_cloud(cloud), checked_attitude(attitude))
+            lean = checked_attitude(attitude) if self._plan.gravity else None
+            return self._run(as_cloud(cloud), lean)
         finally:
             self._busy.release()
 
     def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Scan]:
         returns, level_from_sensor = self._sweep(cloud, attitude)
         scans = {}
-        for s, name in enumerate(self.profile.slices):
+        for s, name in enumerate(self._names):
             states, stretches = self._answer(s)
             ranges, heights = self._measure(s, states, returns, level_from_sensor)
             scans[name] = self._scan(s, name, cloud, states, stretches, ranges, heights)

@@ -270,3 +270,30 @@ def test_a_busy_flattener_says_so_and_two_are_independent() -> None:
     for thread in side_by_side:
         thread.join()
     assert_scans_equal(results[0], results[1])  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("profile", "fields", "words"), [("rover.yaml", None, "Profile"), (level_profile(), "ranges", "several")]
+)
+def test_what_is_no_profile_and_no_set_of_fields_is_refused(
+    profile: object, fields: object, words: str
+) -> None:
+    with pytest.raises(FlattenError, match=words):
+        Flattener(profile, fields=fields)  # type: ignore[arg-type]
+
+
+def test_words_as_intensity_are_refused() -> None:
+    with pytest.raises(CloudError, match="numbers"):
+        Cloud(XYZ[:3, 0], XYZ[:3, 1], XYZ[:3, 2], intensity=np.array(["a", "b", "c"]))
+
+
+def test_an_ignored_attitude_is_not_judged() -> None:
+    Flattener(level_profile(level="body")).flatten(XYZ, (0.0, 5.0))
+
+
+def test_a_profile_changed_behind_its_back_changes_nothing() -> None:
+    profile = level_profile()
+    flattener = Flattener(profile)
+    before = flattener.flatten(XYZ)
+    profile.slices["more"] = profile.slices["drive"]
+    assert_scans_equal(before, flattener.flatten(XYZ))

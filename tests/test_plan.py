@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flatten import frames
-from flatten.plan import directions, greatest_square, least_square, make_plan
+from flatten.plan import CLEAR_WORDS, directions, greatest_square, least_square, make_plan
+from flatten.profile import remarks
 from tests.conftest import make_profile
 
 
@@ -42,3 +43,9 @@ def test_nose_down_looks_at_the_floor() -> None:
     plan = make_plan(make_profile())
     ahead = plan.body_from_sensor[:3, :3] @ [1.0, 0.0, 0.0]
     np.testing.assert_allclose(ahead, [math.cos(math.radians(12)), 0.0, -math.sin(math.radians(12))])
+
+
+def test_the_remark_about_coarse_cells_knows_the_cells() -> None:
+    assert remarks.CELLS == 64 * CLEAR_WORDS
+    assert any("witnessed cells" in words for words in make_profile(reach={"far": 400.0}).warnings)
+    assert not any("witnessed cells" in words for words in make_profile().warnings)

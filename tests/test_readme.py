@@ -44,7 +44,11 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     assert done.returncode == 0, done.stderr
     made = {entry.name for entry in desk.iterdir()}
     assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board"} <= made
-    assert len(list((desk / "scans").glob("*.npz"))) == len(list((TOP / "sample_clouds").glob("*.pcd")))
+    assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
+    listed = yaml.safe_load((TOP / "sample_clouds" / "clouds.yaml").read_text())
+    profiles = {entry["file"]: entry["profile"] for entry in listed}
+    for cloud in ("aisle.pcd", "yard.pcd", "kerb.pcd", "pitched.pcd"):  # the mount that the README gives them
+        assert profiles[cloud] == "rover.yaml"
     told = np.load(desk / "leaning" / "pitched.npz")
     assert "far: 12" in str(told["meta"])
 

@@ -91,6 +91,8 @@ def convert(
     files. Each becomes DIR/<its name>.npz and so on, with the effective profile and the version of
     flatten inside. Ranges are metres, angles in the results radians; --roll and --pitch are degrees.
 
+    One profile holds for one mount: clouds of another sensor, or of the same one remounted, need their own.
+
     One bad file does not stop the others: the summary at the end says which failed and why, and the
     exit code is then 1. Nothing is half written, nothing is written over without --overwrite.
 

@@ -37,7 +37,6 @@ TURN_ERROR = F(2.5e-6)
 STEEPEST = F(8.0)
 """Steeper beams than (|z| + 2|t|₁) / max(|x|, |y|) have too uncertain an r² for the fast half."""
 ZERO, ONE, TWO, FOUR, INF, NAN = F(0), F(1), F(2), F(4), F(np.inf), F(np.nan)
-QUARTER = F(0.25)
 
 # atan(q)·2/π = q·R(q²) on [0, 1]: least squares, reweighted towards equal ripples of 1.06e-6
 A0, A1, A2 = F(0.6366052627563477), F(-0.21175426244735718), F(0.12321160733699799)

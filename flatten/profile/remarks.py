@@ -19,6 +19,10 @@ FINEST_STEP = 1e-4
 Both ends are rounded by up to half of 2.4e-7 rad and the increment by 6e-8 of itself, so that
 (2.4e-7 + 2π · 6e-8) / step stays below 0.5 for steps above 1.2e-6 rad = 7e-5 deg (computed).
 """
+CELLS = 256
+"""Cells over the reach in which what beams witnessed is kept: those of the kernels, by test."""
+COARSE_CELL = 0.1
+"""Share of clear.from beyond which a cell is worth a word (common practice, no source)."""
 STEEP = math.radians(60.0)
 """Steeper than this from level an upright sensor hardly looks, rad (common practice, no source)."""
 
@@ -132,6 +136,12 @@ def _clear(profile: Profile) -> Iterator[str]:
         yield "clear is off: no bin ever says CLEAR, so a mapper never clears space by these scans"
     elif "to" not in clear.model_fields_set and clear.to < CLEAR_TO:
         yield f"clear.to is limited to reach.far, {clear.to:g} m; its default is {CLEAR_TO:g} m"
+    cell = profile.reach.far / CELLS
+    if clear is not None and cell > COARSE_CELL * max(clear.from_, 0.01):
+        yield (
+            f"reach.far {profile.reach.far:g} m makes witnessed cells of {cell:.2g} m ({CELLS} over the reach), "
+            f"coarse beside clear.from {clear.from_:g} m: CLEAR becomes rare or never comes; take a shorter reach"
+        )
 
 
 def _blind_zones(profile: Profile) -> Iterator[str]:
