@@ -139,8 +139,8 @@ def _clear(profile: Profile) -> Iterator[str]:
     cell = profile.reach.far / CELLS
     if clear is not None and cell > COARSE_CELL * max(clear.from_, 0.01):
         yield (
-            f"reach.far {profile.reach.far:g} m makes witnessed cells of {cell:.2g} m ({CELLS} over the reach), "
-            f"coarse beside clear.from {clear.from_:g} m: CLEAR becomes rare or never comes; take a shorter reach"
+            f"reach.far {profile.reach.far:g} m makes witnessed cells of {cell:.2g} m ({CELLS} a bin), "
+            f"coarse beside clear.from {clear.from_:g} m: CLEAR becomes rare; take a shorter reach"
         )
 
 
