@@ -26,6 +26,7 @@ from flatten.errors import FlattenError, MissingPartError, OutputError
 from flatten.files import read_cloud, write_scans
 from flatten.files.writing import write_all
 from flatten.flattener import Flattener
+from flatten.processor import cores
 from flatten.profile import Profile
 from flatten.samples import LISTING, TRUTH, Sample, Truth, list_samples, read_truth
 from flatten.scan import Scan, State
@@ -105,7 +106,7 @@ def run_demo(
     pens = jobs.can_draw()
     missing = "" if pens else "no pictures: they need matplotlib, pip install 'flatten[desk]'"
     with ExitStack() as stack:
-        helpers = (min(jobs.cores(), 4) if processes is None else processes) - 1
+        helpers = (min(cores(), 4) if processes is None else processes) - 1
         pool = stack.enter_context(jobs.worker_pool(helpers)) if helpers > 0 else None
         if pool is not None:
             jobs.submit_all(pool, _prepare, [(number == 0, pens) for number in range(helpers)])

@@ -233,11 +233,6 @@ def draw(
     save_picture(path, cloud, scans, profile, attitude, **choices)
 
 
-def cores() -> int:
-    """Count the processor cores that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 @contextmanager
 def worker_pool(processes: int) -> Iterator[ProcessPoolExecutor]:
     """Give fresh worker processes; when left early, what runs is finished and the rest never begun."""

@@ -153,11 +153,10 @@ def zone_row(zone: BlindZone, mount: Mount) -> list[float]:
         return [zone_rows.CYLINDER, c.x, c.y, greatest_square(c.radius), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, *z]
     sector = zone.sector
     assert sector is not None  # the profile has seen to it that a zone has one body
-    width = (sector.last - sector.first) % 360.0 or 360.0
     edges = directions(np.array([sector.first, sector.last])).ravel()
     squares = least_square(sector.near), greatest_square(sector.far)
     z = sector.z or (-math.inf, math.inf)
-    return [zone_rows.SECTOR, mount.x, mount.y, *edges, float(width > 180.0), *squares, *z]
+    return [zone_rows.SECTOR, mount.x, mount.y, *edges, float(sector.width > 180.0), *squares, *z]
 
 
 def directions(degrees: npt.NDArray[np.floating[Any]]) -> Numbers:

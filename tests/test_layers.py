@@ -18,6 +18,7 @@ MAY_IMPORT = {
     "errors": set(),
     "version": set(),
     "frames": set(),
+    "processor": set(),
     "scan": set(),
     "cloud": {"errors"},
     "kernels": set(),
@@ -29,16 +30,17 @@ MAY_IMPORT = {
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "budget": {
-        "cloud", "errors", "files", "flattener", "profile", "returns", "scan", "version", "warmup",
+        "cloud", "errors", "files", "flattener", "processor", "profile", "returns", "scan", "version",
+        "warmup",
     },
     "pictures": {
         "budget", "cloud", "errors", "files", "frames", "plan", "profile", "scan", "version", "flattener",
     },
     "samples": {"errors"},
-    "jobs": {"cloud", "errors", "files", "flattener", "pictures", "profile", "scan", "version"},
+    "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
     "demo": {
-        "cloud", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples", "scan", "version",
-        "warmup",
+        "cloud", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile", "samples",
+        "scan", "version", "warmup",
     },
     "warmup": {"cloud", "errors", "flattener", "kernels", "profile", "returns"},
     "cli": {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import platform
 import resource
 import sys
@@ -12,6 +11,8 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any
+
+from flatten.processor import cores
 
 CPUINFO, STATUS, MEMINFO = Path("/proc/cpuinfo"), Path("/proc/self/status"), Path("/proc/meminfo")
 CLOCKS = Path("/sys/devices/system/cpu")
@@ -53,11 +54,6 @@ def memory() -> Memory:
     unit = 1 if sys.platform == "darwin" else 1024  # what ru_maxrss counts in
     peak = found.get("VmHWM") or unit * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return Memory(found.get("VmRSS", 0), peak)
-
-
-def cores() -> int:
-    """Count the processor cores that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def machine() -> dict[str, Any]:

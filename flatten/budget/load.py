@@ -12,8 +12,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from flatten.budget.board import cores
 from flatten.errors import FlattenError
+from flatten.processor import cores
 
 STAND_IN = Path(__file__).with_name("odometry.py")
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
