@@ -26,8 +26,14 @@ FLAGS = {
     "plain": ("-std=c++17", "-O3", f"-march={TARGET}", "-fPIC"),
     # a real division is faster here than the estimate that -ffast-math brings
     "blocked": ("-std=c++17", "-O3", f"-march={TARGET}", "-ffast-math", "-mrecip=none", "-fPIC"),
+    "strict": ("-std=c++17", "-O3", f"-march={TARGET}", "-fPIC"),
 }
-NAMES = {"plain": "C++, plain loop", "blocked": "C++, blocked", "sieved": "C++, blocked and sieved"}
+NAMES = {
+    "plain": "C++, plain loop",
+    "strict": "C++, blocked, strict",
+    "blocked": "C++, blocked",
+    "sieved": "C++, blocked and sieved",
+}
 """What the baselines are called in the figures, by their functions."""
 
 POINTER, WHOLE, NUMBER = ctypes.c_void_p, ctypes.c_int64, ctypes.c_double
@@ -52,11 +58,13 @@ def baselines() -> Baselines:
         return Baselines({}, 0, f"C++ baselines: left out, there is no {COMPILER} here")
     with tempfile.TemporaryDirectory() as folder:
         try:
-            plain, blocked = (ctypes.CDLL(str(built(source, Path(folder)))) for source in FLAGS)
+            plain, blocked, strict = (ctypes.CDLL(str(built(kind, Path(folder)))) for kind in FLAGS)
         except (subprocess.CalledProcessError, OSError) as error:
             told = getattr(error, "stderr", None) or str(error)
             return Baselines({}, 0, f"C++ baselines: left out, {told.strip().splitlines()[0]}")
-    functions = {"plain": plain.plain, "blocked": blocked.blocked, "sieved": blocked.sieved}
+    functions = {
+        "plain": plain.plain, "strict": strict.blocked, "blocked": blocked.blocked, "sieved": blocked.sieved,
+    }  # fmt: skip
     for name, function in functions.items():
         function.argtypes = TASK if name == "plain" else [*TASK, POINTER]
         function.restype = ctypes.c_int
@@ -68,14 +76,15 @@ def baselines() -> Baselines:
     return Baselines(functions, int(blocked.room_for_work()), note)
 
 
-def built(source: str, folder: Path) -> Path:
-    """Compile one source into a shared library; raise CalledProcessError where it cannot be.
+def built(kind: str, folder: Path) -> Path:
+    """Compile one kind of baseline into a shared library; raise CalledProcessError where it cannot be.
 
     Linked in a second step without -ffast-math, which would switch denormal numbers off in the
     whole process as soon as the library is loaded.
     """
-    compiled, library = folder / f"{source}.o", folder / f"{source}.so"
-    words = [COMPILER, *FLAGS[source], "-c", str(SOURCES / f"{source}.cpp"), "-o", str(compiled)]
+    compiled, library = folder / f"{kind}.o", folder / f"{kind}.so"
+    source = SOURCES / ("plain.cpp" if kind == "plain" else "blocked.cpp")
+    words = [COMPILER, *FLAGS[kind], "-c", str(source), "-o", str(compiled)]
     for command in (words, [COMPILER, "-shared", str(compiled), "-o", str(library)]):
         subprocess.run(command, check=True, capture_output=True, text=True)
     return library

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -45,25 +46,39 @@ class Cloud:
     """Time of each return as recorded (unit and zero are the source's), same shape, or None."""
     name: str = ""
     """Where it came from, for messages and records."""
+    records: tuple[Array, tuple[int, ...]] | None = field(default=None, repr=False)
+    """The array that x, y and z are views of, and how many bytes after its first they begin; or None.
+
+    Finding out where an array lies takes three microseconds: with this it is done once, not three times.
+    """
+
+    def addresses(self) -> list[int] | None:
+        """Where x, y and z begin in memory, as far as `records` tells it."""
+        if self.records is None:
+            return None
+        whole, offsets = self.records
+        start = whole.__array_interface__["data"][0]
+        return [start + offset for offset in offsets]
 
     def __post_init__(self) -> None:
         who = self.name or "cloud"
-        for axis in "xyz":
-            part = getattr(self, axis)
+        for axis, part in (("x", self.x), ("y", self.y), ("z", self.z)):
             if not isinstance(part, np.ndarray) or part.dtype.kind not in "fiu":
                 raise CloudError(f"{who}: {axis} is no array of plain numbers: convert it to floats")
-        shapes = [part.shape for part in (self.x, self.y, self.z)]
-        if len(set(shapes)) > 1 or self.x.ndim not in (1, 2):
+        shape = self.x.shape
+        if self.y.shape != shape or self.z.shape != shape or len(shape) not in (1, 2):
+            shapes = ", ".join(str(part.shape) for part in (self.x, self.y, self.z))
             raise CloudError(
-                f"{who}: x, y and z have shapes {', '.join(map(str, shapes))}: "
-                "they must share one shape, (N,) or (rows, columns)"
+                f"{who}: x, y and z have shapes {shapes}: they must share one shape, (N,) or (rows, columns)"
             )
-        for part in (self.intensity, self.time):
-            if part is not None and (not isinstance(part, np.ndarray) or part.shape != self.x.shape):
+        for extra in (self.intensity, self.time):
+            if extra is None:
+                continue
+            if not isinstance(extra, np.ndarray) or extra.shape != shape:
                 raise CloudError(f"{who}: intensity and time: they must be arrays with the shape of x")
-            if part is not None and part.dtype.kind not in "fiub":
+            if extra.dtype.kind not in "fiub":
                 raise CloudError(
-                    f"{who}: intensity and time hold {part.dtype}, not numbers: convert them to floats"
+                    f"{who}: intensity and time hold {extra.dtype}, not numbers: convert them to floats"
                 )
 
     def __len__(self) -> int:
@@ -92,7 +107,9 @@ class Cloud:
                 "wanted numbers of shape (N, 3) or more columns: x, y, z, intensity"
             )
         intensity = array[:, 3] if array.shape[1] > 3 else None
-        return cls(array[:, 0], array[:, 1], array[:, 2], intensity, name=name)
+        step = array.strides[1]
+        records = array, (0, step, 2 * step)
+        return cls(array[:, 0], array[:, 1], array[:, 2], intensity, name=name, records=records)
 
     @classmethod
     def from_message(cls, message: Any, name: str = "message") -> Cloud:
@@ -141,7 +158,10 @@ class Cloud:
             have = ", ".join(fields) or "none"
             raise CloudError(f"{name or 'cloud'}: no field {', '.join(missing)} (fields: {have})")
         x, y, z = (_first_of(records, names[axis]) for axis in "xyz")
-        return cls(x, y, z, _find(records, names, INTENSITY_NAMES), _find(records, names, TIME_NAMES), name)
+        intensity, time = (_find(records, names, wanted) for wanted in (INTENSITY_NAMES, TIME_NAMES))
+        places: Any = records.dtype.fields  # there is x at least
+        offsets = tuple(int(places[names[axis]][1]) for axis in "xyz")
+        return cls(x, y, z, intensity, time, name, (records, offsets))
 
 
 def as_cloud(source: Any) -> Cloud:
@@ -173,21 +193,27 @@ def cloud_from_columns(columns: Mapping[str, Array], name: str) -> Cloud:
 
 
 def _record_dtype(message: Any, name: str) -> np.dtype[Any]:
-    names, formats, offsets = [], [], []
-    point_step = int(message.point_step)
-    order = ">" if message.is_bigendian else "<"
-    for field in message.fields:
-        code = POINT_FIELD_TYPES.get(int(field.datatype))
+    """Dtype of a message's records; messages of one sensor share it, and it is made once."""
+    fields = tuple((str(field.name), int(field.offset), int(field.datatype)) for field in message.fields)
+    return _dtype_of(fields, int(message.point_step), bool(message.is_bigendian), name)
+
+
+@functools.lru_cache(maxsize=64)
+def _dtype_of(
+    fields: tuple[tuple[str, int, int], ...], point_step: int, big_endian: bool, name: str
+) -> np.dtype[Any]:
+    names: list[str] = []
+    formats, offsets = [], []
+    for label, offset, datatype in fields:
+        code = POINT_FIELD_TYPES.get(datatype)
         if code is None:
-            raise CloudError(f"{name}: field {field.name} has datatype {field.datatype}, allowed are 1 to 8")
-        offset, size = int(field.offset), int(code[1])
+            raise CloudError(f"{name}: field {label} has datatype {datatype}, allowed are 1 to 8")
+        size = int(code[1])
         if offset < 0 or offset + size > point_step:
-            raise CloudError(
-                f"{name}: field {field.name} at offset {offset} does not fit point_step {point_step}"
-            )
-        if field.name and field.name not in names:
-            names.append(str(field.name))
-            formats.append(order + code)
+            raise CloudError(f"{name}: field {label} at offset {offset} does not fit point_step {point_step}")
+        if label and label not in names:
+            names.append(label)
+            formats.append((">" if big_endian else "<") + code)
             offsets.append(offset)
     return np.dtype({"names": names, "formats": formats, "offsets": offsets, "itemsize": point_step})
 

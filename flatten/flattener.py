@@ -13,10 +13,10 @@ import numpy.typing as npt
 from flatten.cloud import Cloud, as_cloud
 from flatten.errors import AttitudeError, FlattenError
 from flatten.kernels.accept import accept
-from flatten.kernels.answer import answer, measure
+from flatten.kernels.answer import answer
 from flatten.kernels.beams import follow_beams
 from flatten.kernels.sweep import RETURNS_SKIPPED, RETURNS_SWALLOWED, sweep
-from flatten.plan import Plan, make_plan
+from flatten.plan import Frame, Plan, make_plan
 from flatten.profile import Profile
 from flatten.returns import Returns, lay_out
 from flatten.scan import FIELDS, Counts, Scan, State
@@ -52,8 +52,15 @@ class Flattener:
             raise FlattenError(f"unknown fields {', '.join(sorted(unknown))}: known are {', '.join(FIELDS)}")
         self._plan: Plan = make_plan(profile)
         self._names = tuple(profile.slices)
+        self._fan = {
+            "first": self._plan.first, "step": self._plan.step, "bins": len(self._plan.bearings),
+            "near": profile.reach.near, "far": profile.reach.far,
+        }  # fmt: skip
         needs_witness = self.fields & {"ranges", "states", "clear_from", "clear_to"}
-        self._tables = Tables(self._plan, witnessing=profile.clear is not None and bool(needs_witness))
+        self._counting = "hits" in self.fields
+        self._stretching = profile.clear is not None or bool(self.fields & {"clear_from", "clear_to"})
+        witnessing = profile.clear is not None and bool(needs_witness)
+        self._tables = Tables(self._plan, witnessing, self._counting)
         self._busy = threading.Lock()
         self._run(as_cloud(np.empty((0, 3), np.float32)), None)  # compiles, or loads what was compiled
 
@@ -81,80 +88,67 @@ class Flattener:
             self._busy.release()
 
     def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Scan]:
-        returns, level_from_sensor = self._sweep(cloud, attitude)
-        scans = {}
-        for s, name in enumerate(self._names):
-            states, stretches = self._answer(s)
-            ranges, heights = self._measure(s, states, returns, level_from_sensor)
-            scans[name] = self._scan(s, name, cloud, states, stretches, ranges, heights)
-        return scans
+        returns, frame = self._sweep(cloud, attitude)
+        states, stretches, ranges, heights = self._answer(returns, frame)
+        return {
+            name: self._scan(s, name, cloud, states[s], stretches[:, s], ranges[s], heights[s])
+            for s, name in enumerate(self._names)
+        }
 
-    def _sweep(
-        self, cloud: Cloud, attitude: tuple[float, float] | None
-    ) -> tuple[Returns, npt.NDArray[np.float64]]:
-        """Let all returns fill the tables; give where they lie, and level_from_sensor (3, 4)."""
-        plan, tables = self._plan, self._tables
+    def _sweep(self, cloud: Cloud, attitude: tuple[float, float] | None) -> tuple[Returns, Frame]:
+        """Let all returns fill the tables; give where they lie, and where the sensor is."""
+        plan, tables, frame, n = self._plan, self._tables, self._plan.frame(attitude), len(cloud)
         returns = lay_out(cloud)
-        tables.reset(len(cloud))
-        level_from_sensor = (plan.level_from_body(attitude) @ plan.body_from_sensor)[:3].copy()
+        tables.grow(n)
+        levels = plan.levels
         sweep(
-            *returns[:5], len(cloud), level_from_sensor, matrix_of(level_from_sensor),
-            plan.body_from_sensor[:3], plan.zones, plan.zone_square, plan.slices, plan.bands, tables.groups,
-            plan.first_turn, plan.span, plan.near_square, plan.far_square, "hits" in self.fields,
+            *returns[:4], n, *frame, plan.body_from_sensor, plan.body_matrix, plan.zones, plan.box,
+            plan.slices, plan.bands, levels.borders, levels.spans, levels.middle, plan.half_height(frame),
+            plan.first_turn, plan.span, plan.near_square, plan.far_square, self._counting, levels.row,
             *tables.for_sweep(),
         )  # fmt: skip
         if len(tables.masks):
-            self._follow_beams(returns, len(cloud), level_from_sensor)
-        self._accept()
-        return returns, level_from_sensor
+            self._follow_beams(returns, n, frame)
+        if len(tables.in_lists):
+            self._accept(returns, frame)
+        return returns, frame
 
-    def _follow_beams(self, returns: Returns, n: int, level_from_sensor: npt.NDArray[np.float64]) -> None:
+    def _follow_beams(self, returns: Returns, n: int, frame: Frame) -> None:
         plan, t = self._plan, self._tables
         follow_beams(
-            *returns[:5], n, level_from_sensor, matrix_of(level_from_sensor), plan.slices, plan.first_turn,
-            plan.span, plan.smallest, plan.drop, 1.0 / plan.cell, plan.edges, t.masks, t.dropped, t.work,
-            t.lanes,
+            *returns[:4], n, *frame, plan.slices, plan.first_turn, plan.span, plan.smallest, plan.drop,
+            1.0 / plan.cell, plan.edges, t.masks, t.dropped, t.work, t.lanes, *t.beams,
         )  # fmt: skip
 
-    def _accept(self) -> None:
+    def _accept(self, returns: Returns, frame: Frame) -> None:
         plan, t = self._plan, self._tables
         t.closest[:] = t.ends  # where every return is accepted
-        t.closest[t.in_lists] = np.inf
         for number, s in enumerate(t.in_lists.tolist()):
             accept(
-                s, plan.slices, plan.span >= 4.0, plan.near_square, plan.far_square,
-                number, t.listed[number], *t.for_accept(),
+                s, plan.slices, plan.span >= 4.0, plan.near_square, plan.far_square, len(t.masks) > 0,
+                *returns[:3], frame.level_from_sensor, number, t.listed[number], *t.for_accept(),
             )  # fmt: skip
+
+    def _answer(self, returns: Returns, frame: Frame) -> tuple[npt.NDArray[Any], ...]:
+        """Give states, stretches, ranges and heights of all slices; what is not asked for has no bins."""
+        plan, t = self._plan, self._tables
+        slices = len(self._names)
+        states = np.empty((slices, t.bins), np.uint8)
+        stretches = np.zeros((2, slices, t.bins if self._stretching else 0), np.float32)
+        ranges, heights = (
+            np.empty((slices, t.bins if name in self.fields else 0), np.float32)
+            for name in ("ranges", "heights")
+        )
+        answer(
+            *returns[:3], frame.level_from_sensor, t.best, t.winner, t.closest, t.ends, t.doubtful, t.dropped,
+            t.blocked, t.masks, plan.cell, plan.near_square, plan.far_square, self.profile.reach.far,
+            plan.clear_from, plan.clear_to, states, stretches, ranges, heights,
+        )  # fmt: skip
+        return states, stretches, ranges, heights
 
     def _used(self, s: int) -> int:
         t = self._tables
         return int(t.hits[s].sum() if s in t.in_lists else t.used[s])
-
-    def _answer(self, s: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.float32]]:
-        plan, t = self._plan, self._tables
-        states = np.empty(t.bins, np.uint8)
-        stretches = np.zeros((2, t.bins), np.float32)
-        answer(
-            s, t.best, t.closest, t.ends, t.doubtful, t.dropped, t.blocked, t.masks, plan.cell,
-            plan.near_square, plan.far_square, plan.clear_from, plan.clear_to, states, stretches,
-        )  # fmt: skip
-        return states, stretches
-
-    def _measure(
-        self,
-        s: int,
-        states: npt.NDArray[np.uint8],
-        returns: Returns,
-        level_from_sensor: npt.NDArray[np.float64],
-    ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-        bins = self._tables.bins
-        ranges = np.empty(bins if "ranges" in self.fields else 0, np.float32)
-        heights = np.empty(bins if "heights" in self.fields else 0, np.float32)
-        measure(
-            s, states, self._tables.winner, returns.source, returns.code, returns.layout,
-            returns.columns, level_from_sensor, self.profile.reach.far, ranges, heights,
-        )  # fmt: skip
-        return ranges, heights
 
     def _scan(
         self,
@@ -167,28 +161,26 @@ class Flattener:
         heights: npt.NDArray[np.float32],
     ) -> Scan:
         plan, t, asked = self._plan, self._tables, self.fields
-        skipped, swallowed = int(t.tally[RETURNS_SKIPPED]), int(t.tally[RETURNS_SWALLOWED])
-        return Scan(
-            name=name, first=plan.first, step=plan.step, bins=t.bins,
-            near=self.profile.reach.near, far=self.profile.reach.far,
-            counts=Counts(len(cloud), skipped, swallowed, self._used(s)),
-            ranges=ranges if "ranges" in asked else None,
-            states=states if "states" in asked else None,
-            bearings=plan.bearings.copy() if "bearings" in asked else None,
-            heights=heights if "heights" in asked else None,
-            intensities=intensities_of(cloud, states, t.winner[s]) if "intensities" in asked else None,
-            hits=t.hits[s].copy() if "hits" in asked else None,
-            clear_from=stretches[0] if "clear_from" in asked else None,
-            clear_to=stretches[1] if "clear_to" in asked else None,
-        )  # fmt: skip
+        tally = t.tally.tolist()
+        counts = Counts(len(cloud), tally[RETURNS_SKIPPED], tally[RETURNS_SWALLOWED], self._used(s))
+        arrays = {
+            "ranges": ranges if "ranges" in asked else None,
+            "states": states if "states" in asked else None,
+            "bearings": plan.bearings.copy() if "bearings" in asked else None,
+            "heights": heights if "heights" in asked else None,
+            "intensities": intensities_of(cloud, states, t.winner[s]) if "intensities" in asked else None,
+            "hits": t.hits[s].copy() if "hits" in asked else None,
+            "clear_from": stretches[0] if "clear_from" in asked else None,
+            "clear_to": stretches[1] if "clear_to" in asked else None,
+        }
+        return scan_of({"name": name, "counts": counts, **self._fan, **arrays})
 
 
-def matrix_of(level_from_sensor: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
-    """Give the (13,) numbers of a transform (3, 4) as kernels.sift reads them."""
-    numbers = np.empty(13, np.float32)
-    numbers[:12] = level_from_sensor.ravel()
-    numbers[12] = 2.0 * sum(map(abs, level_from_sensor[:, 3].tolist()))
-    return numbers
+def scan_of(values: dict[str, Any]) -> Scan:
+    """Make a Scan from all its values at once: its own constructor takes six microseconds more."""
+    scan = object.__new__(Scan)
+    scan.__dict__.update(values)
+    return scan
 
 
 def checked_attitude(attitude: Sequence[float] | None) -> tuple[float, float] | None:

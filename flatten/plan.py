@@ -4,21 +4,50 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from flatten import frames
+from flatten.kernels import gate
 from flatten.kernels import zones as zone_rows
+from flatten.kernels.scatter import TABLES
+from flatten.kernels.stretches import CELLS
 from flatten.profile import BlindZone, Mount, Profile, Slice
 
 Numbers = npt.NDArray[np.float64]
 
-CLEAR_WORDS = 4
+CLEAR_WORDS = CELLS // 64
 """64-bit words that hold a bin's witnessed cells: 256 cells over the reach, 98 mm at 25 m."""
 
 QUARTER_DIRECTIONS = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
+
+
+class Levels(NamedTuple):
+    """How the kernels part heights, and where in the tables the keys of each slice are."""
+
+    borders: npt.NDArray[np.float32]
+    """(2k, 2) bottoms and tops of the slices that ask for a height alone, ascending, and their rounding."""
+    spans: npt.NDArray[np.int64]
+    """(slices, 4), columns as in kernels.spans."""
+    row: int
+    """Cells of a row of tables."""
+    groups: int
+    """Groups of TABLES rows."""
+    middle: float
+    half: float
+    """Middle of the heights from the lowest bottom to the highest top, and half of them, metres."""
+
+
+class Frame(NamedTuple):
+    """Where a frame's sensor is: by the mount, and by the body's attitude at that time."""
+
+    level_from_sensor: Numbers
+    """(3, 4), level axes about the fan's origin."""
+    matrix: npt.NDArray[np.float32]
+    """(13,) the same as kernels.sift reads it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,10 +77,12 @@ class Plan:
     """(slices, 6), columns as in kernels.gate."""
     bands: npt.NDArray[np.float32]
     """(slices, 6), columns as in kernels.sift."""
+    levels: Levels
+    """Where the slices' heights part, and where their keys go."""
     zones: Numbers
     """(zones, 12), columns as in kernels.zones."""
-    zone_square: float
-    """No blind zone reaches farther than this from the fan's origin, squared."""
+    box: npt.NDArray[np.float32]
+    """(6,) the least x, y, z and the greatest of all blind zones, body frame; empty without any."""
     cell: float
     """Width of a witnessed cell, metres."""
     smallest: float
@@ -66,6 +97,29 @@ class Plan:
         turn[0, 3] -= self.fan_origin[0]
         turn[1, 3] -= self.fan_origin[1]
         return turn
+
+    def frame(self, attitude: tuple[float, float] | None) -> Frame:
+        """Where the sensor is at this attitude (rad)."""
+        if attitude is None or not self.gravity:
+            return self.standing
+        level_from_sensor = (self.level_from_body(attitude) @ self.body_from_sensor)[:3].copy()
+        return Frame(level_from_sensor, matrix_of(level_from_sensor))
+
+    @cached_property
+    def standing(self) -> Frame:
+        """Where the sensor is while the body stands level."""
+        level_from_sensor = (self.level_from_body(None) @ self.body_from_sensor)[:3].copy()
+        return Frame(level_from_sensor, matrix_of(level_from_sensor))
+
+    @cached_property
+    def body_matrix(self) -> npt.NDArray[np.float32]:
+        """(13,) body_from_sensor as kernels.sift reads it."""
+        return matrix_of(self.body_from_sensor[:3])
+
+    def half_height(self, frame: Frame) -> float:
+        """Half of the heights that the sieve lets through: rounding and all that float32 may be off by."""
+        levels, shift = self.levels, float(frame.matrix[12])
+        return float(levels.half + 2.0**-20 * (levels.half + 2 * abs(levels.middle) + shift))
 
 
 def make_plan(profile: Profile) -> Plan:
@@ -88,16 +142,28 @@ def make_plan(profile: Profile) -> Plan:
         far_square=ends[1],
         slices=slices,
         bands=bands_of(slices, *ends),
+        levels=levels_of(slices, fan.bins),
         zones=np.array([zone_row(z, profile.mount) for z in profile.blind_zones]).reshape(
             -1, zone_rows.COLUMNS
         ),
-        zone_square=zone_square(profile),
+        box=box_of(profile),
         cell=reach.far / (64 * CLEAR_WORDS),
         smallest=clear.smallest if clear else 0.0,
         clear_from=clear.from_ if clear else 0.0,
         clear_to=clear.to if clear else -1.0,
         drop=profile.robot.drop,
     )
+
+
+def matrix_of(a_from_sensor: Numbers) -> npt.NDArray[np.float32]:
+    """Give the (13,) numbers of a transform (3, 4) as kernels.sift reads them.
+
+    The last is twice the sum of the shifts; a trifle more, so that the bounds hold for the smallest floats.
+    """
+    numbers = np.empty(13, np.float32)
+    numbers[:12] = a_from_sensor.ravel()
+    numbers[12] = 2.0 * sum(map(abs, a_from_sensor[:, 3].tolist())) + 1e-30
+    return numbers
 
 
 def mount_transform(mount: Mount) -> Numbers:
@@ -111,6 +177,38 @@ def slice_row(band: Slice) -> list[float]:
     return [band.bottom, band.top, band.rise, float(band.pick == "farthest"), band.min_hits, band.within]
 
 
+def levels_of(slices: Numbers, bins: int) -> Levels:
+    """Lay the tables out: first the levels of all slices that ask for a height alone, then the others'."""
+    alone = (
+        (slices[:, gate.RISE] == 0.0) & (slices[:, gate.MIN_HITS] <= 1) & (slices[:, gate.FARTHEST] == 0.0)
+    )
+    heights = np.sort(slices[alone][:, [gate.BOTTOM, gate.TOP]].ravel())
+    row, spans = row_of(bins), np.zeros((len(slices), 4), np.int64)
+    groups = max(len(heights) - 1, 0)
+    for s, band in enumerate(slices):
+        if alone[s]:
+            low = int(np.searchsorted(heights, band[gate.BOTTOM], "right"))
+            beyond = int(np.searchsorted(heights, band[gate.TOP], "left")) + 1
+            spans[s] = low, beyond, low - 1, beyond - 1
+        elif band[gate.MIN_HITS] <= 1:
+            spans[s] = 0, 0, groups, groups + 1
+            groups += 2 if band[gate.FARTHEST] else 1
+    lowest, highest = slices[:, gate.BOTTOM].min(), slices[:, gate.TOP].max()
+    borders = np.column_stack([heights, 4 * 2.0**-24 * np.abs(heights)]).astype(np.float32)
+    return Levels(borders, spans, row, groups, (lowest + highest) / 2, (highest - lowest) / 2)
+
+
+def row_of(bins: int) -> int:
+    """Cells of a row of tables: the same bin of two rows never lies 4 KiB apart, or nearly.
+
+    Processors take a load for one of what was just stored where the last twelve bits of the address agree.
+    """
+    row = bins
+    while any(min(8 * k * row % 4096, -8 * k * row % 4096) < 256 for k in range(1, TABLES)):
+        row += 1
+    return row
+
+
 def bands_of(slices: Numbers, near_square: float, far_square: float) -> npt.NDArray[np.float32]:
     """Rows of the slices as kernels.sift reads them: bottom, top, rise, rounding, near² and far²."""
     rounding = 4 * 2.0**-24 * np.abs(slices[:, :2]).max(axis=1)
@@ -118,29 +216,29 @@ def bands_of(slices: Numbers, near_square: float, far_square: float) -> npt.NDAr
     return np.column_stack([slices[:, :3], rounding, ends]).astype(np.float32)
 
 
-def zone_square(profile: Profile) -> float:
-    """Bound on the squared level distance from the fan's origin of anything in a blind zone.
+def box_of(profile: Profile) -> npt.NDArray[np.float32]:
+    """Box around all blind zones: the least x, y and z (body frame, metres), then the greatest."""
+    corners = [zone_corners(zone, profile.mount) for zone in profile.blind_zones]
+    if not corners:
+        return np.empty(0, np.float32)
+    lows, highs = np.min([low for low, _ in corners], axis=0), np.max([high for _, high in corners], axis=0)
+    rounding = 1e-6 + 1e-6 * np.maximum(np.abs(lows), np.abs(highs))
+    rounding[~np.isfinite(rounding)] = 0.0
+    return np.concatenate([lows - rounding, highs + rounding]).astype(np.float32)
 
-    The body's lean moves no point farther from the body's origin than it is.
-    """
-    mount, farthest = math.hypot(profile.mount.x, profile.mount.y), 0.0
-    for zone in profile.blind_zones:
-        heights: tuple[float, float] | None
-        if zone.box is not None:
-            across, heights = (
-                math.hypot(*(max(map(abs, pair)) for pair in (zone.box.x, zone.box.y))),
-                zone.box.z,
-            )
-        elif zone.cylinder is not None:
-            across, heights = (
-                math.hypot(zone.cylinder.x, zone.cylinder.y) + zone.cylinder.radius,
-                zone.cylinder.z,
-            )
-        else:
-            assert zone.sector is not None  # the profile has seen to it that a zone has one body
-            across, heights = mount + zone.sector.far, zone.sector.z
-        farthest = max(farthest, math.hypot(across, *heights) if heights is not None else math.inf)
-    return float((1.01 * (farthest + mount) + 0.01) ** 2)  # the hundredths are for rounding
+
+def zone_corners(zone: BlindZone, mount: Mount) -> tuple[list[float], list[float]]:
+    """Least and greatest x, y, z of a blind zone, or of a box around it."""
+    if zone.box is not None:
+        sides = zone.box.x, zone.box.y, zone.box.z
+        return [low for low, _ in sides], [high for _, high in sides]
+    if zone.cylinder is not None:
+        x, y, radius, z = zone.cylinder.x, zone.cylinder.y, zone.cylinder.radius, zone.cylinder.z
+    else:
+        assert zone.sector is not None  # the profile has seen to it that a zone has one body
+        x, y, radius, z = mount.x, mount.y, zone.sector.far, zone.sector.z
+    bottom, top = z or (-math.inf, math.inf)
+    return [x - radius, y - radius, bottom], [x + radius, y + radius, top]
 
 
 def zone_row(zone: BlindZone, mount: Mount) -> list[float]:

@@ -10,73 +10,49 @@ import numpy.typing as npt
 from flatten.cloud import Array, Cloud
 from flatten.kernels.loads import FLOAT32, FLOAT64, dtype_code
 
-Bytes = npt.NDArray[np.uint8]
-
-NOTHING = np.empty(0, np.float32)
-NO_BYTES = np.empty(0, np.uint8)
+STRIDES = frozenset({12, 16, 26, 32, 48})
+"""Bytes from return to return for which the kernels have loads of their own (see `kernels.gather`)."""
 
 
 class Returns(NamedTuple):
-    """The bytes in which x, y and z lie, and how to find them there; holds what it looks at alive."""
+    """Where x, y and z lie, and how to find them there; holds what it looks at alive."""
 
-    source: Bytes
-    packed: npt.NDArray[np.float32]
-    """(3·N,) the same coordinates where they lie as float32 x, y, z without gaps; else empty."""
     code: int
     layout: npt.NDArray[np.int64]
-    """(3, 3), a row an axis: byte offset of return 0, bytes from row to row, bytes from column to column."""
+    """(3, 3), a row an axis: address of return 0, bytes from row to row, bytes from column to column."""
     columns: int
+    stride: int
+    """Bytes from return to return where each is a record of float32 x, y, z; 0 for all else."""
     owners: tuple[Any, ...]
-
-
-class Memory:
-    """A stretch of memory that NumPy may look at as an array of numbers; whoever makes it keeps it alive."""
-
-    def __init__(self, address: int, size: int, typestr: str) -> None:
-        self.__array_interface__ = {
-            "data": (address, False),
-            "shape": (size,),
-            "typestr": typestr,
-            "version": 3,
-        }
 
 
 def lay_out(cloud: Cloud) -> Returns:
     """Describe a cloud's coordinates where they lie; only what is not float32 or float64 is converted.
 
-    One stretch of bytes from the first to the last that any axis takes: one type for the kernels,
-    whatever the arrays' dtype, strides, alignment and writability, so that they are compiled once.
-    Axes may lie in memory of their own; what lies between is not touched. Nothing is ever written.
+    Addresses, and no arrays: one type for the kernels, whatever the arrays' dtype, strides, alignment and
+    writability, so that they are compiled once. Nothing is ever written.
     """
-    axes: list[Array] = [cloud.x, cloud.y, cloud.z]
-    code = dtype_code(axes[0].dtype)
-    if code < 0 or axes[1].dtype != axes[0].dtype or axes[2].dtype != axes[0].dtype:
-        axes = [np.ascontiguousarray(axis, np.float64) for axis in axes]
-        code = FLOAT64
-    layout = np.zeros((3, 3), np.int64)
-    if axes[0].size == 0:
-        return Returns(NO_BYTES, NOTHING, code, layout, 0, ())
-    spans = [span(axis) for axis in axes]
-    first, beyond = min(low for low, _, _ in spans), max(high for _, high, _ in spans)
-    for row, (axis, (_, _, start)) in enumerate(zip(axes, spans, strict=True)):
-        layout[row] = (start - first, *axis.strides) if axis.ndim == 2 else (start - first, 0, *axis.strides)
-    source = np.asarray(Memory(first, beyond - first, "|u1"))
-    packed = packed_singles(axes, [start for _, _, start in spans]) if code == FLOAT32 else NOTHING
-    return Returns(source, packed, code, layout, axes[0].shape[-1], tuple(axes))
+    axes: tuple[Array, ...] = (cloud.x, cloud.y, cloud.z)
+    dtype = cloud.x.dtype
+    code = dtype_code(dtype)
+    starts: list[int] | None = cloud.addresses() if code >= 0 else None
+    if code < 0 or cloud.y.dtype != dtype or cloud.z.dtype != dtype:
+        axes = tuple(np.ascontiguousarray(axis, np.float64) for axis in axes)
+        code, starts = FLOAT64, None
+    if starts is None:
+        starts = [axis.__array_interface__["data"][0] for axis in axes]
+    flat = axes[0].ndim == 1
+    steps = [(0, *axis.strides) if flat else axis.strides for axis in axes]
+    columns = axes[0].shape[-1]
+    layout = np.array([(start, *step) for start, step in zip(starts, steps, strict=True)], np.int64)
+    return Returns(code, layout, columns, record_stride(code, starts, steps, axes[0].shape), axes)
 
 
-def span(array: Array) -> tuple[int, int, int]:
-    """Give the addresses of the first byte that the elements take, the one after the last, and element 0."""
-    start = array.__array_interface__["data"][0]
-    low, high = start, start + array.itemsize
-    for stride, length in zip(array.strides, array.shape, strict=True):
-        low, high = (low + stride * (length - 1), high) if stride < 0 else (low, high + stride * (length - 1))
-    return low, high, start
-
-
-def packed_singles(axes: list[Array], starts: list[int]) -> npt.NDArray[np.float32]:
-    """Look at float32 x, y, z that lie one after another as (3·N,) singles; else give nothing."""
-    first = starts[0]
-    if starts != [first, first + 4, first + 8] or first % 4 or any(axis.strides != (12,) for axis in axes):
-        return NOTHING
-    return np.asarray(Memory(first, 3 * axes[0].size, "=f4"))
+def record_stride(code: int, starts: list[int], steps: list[tuple[int, ...]], shape: tuple[int, ...]) -> int:
+    """Bytes a record where x, y and z follow each other as float32 in one row of records, else 0."""
+    stride = steps[0][1]
+    if code != FLOAT32 or stride not in STRIDES or not steps[0] == steps[1] == steps[2]:
+        return 0
+    in_one_row = len(shape) == 1 or shape[0] == 1 or steps[0][0] == stride * shape[1]
+    together = starts[1] - starts[0] == 4 and starts[2] - starts[0] == 8
+    return stride if in_one_row and together else 0

@@ -1,4 +1,4 @@
-"""The arrays that the kernels fill, allocated once and reset for every frame."""
+"""The arrays that the kernels fill, allocated once and used for every frame."""
 
 from __future__ import annotations
 
@@ -7,94 +7,91 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gate import FARTHEST, MIN_HITS
-from flatten.kernels.scatter import NO_KEY, TABLES
-from flatten.kernels.workroom import BLOCK
+from flatten.kernels.gate import MIN_HITS
+from flatten.kernels.scatter import TABLES
+from flatten.kernels.stretches import NUMBERS, TILE_LANES
+from flatten.kernels.strides import MOST_STEPS, STRIDE_DOUBLES, STRIDE_LANES, STRIDE_NUMBERS
+from flatten.kernels.workroom import BLOCK, LANES, SINGLES
 from flatten.plan import CLEAR_WORDS, Plan
 
 
 class Tables:
     """Working memory of one flattener: grows to the largest cloud seen, never with their number."""
 
-    def __init__(self, plan: Plan, witnessing: bool) -> None:
+    def __init__(self, plan: Plan, witnessing: bool, counting: bool) -> None:
         slices, bins = len(plan.slices), len(plan.bearings)
         self.bins = bins
         self.best = np.empty((slices, bins))
         self.winner = np.empty((slices, bins), np.int64)
-        self.closest = np.empty((slices, bins))
         self.ends = np.empty((slices, bins))
-        self.hits = np.empty((slices, bins), np.uint32)
-        self.doubtful = np.empty((slices, bins), np.uint8)
+        self.hits = np.zeros((slices, bins), np.uint32)
+        self.doubtful = np.zeros((slices, bins), np.uint8)
         self.blocked = np.empty(bins, np.uint8)
-        self.dropped = np.empty(bins, np.uint8)
+        self.dropped = np.zeros(bins, np.uint8)
         self.masks = np.empty((slices if witnessing else 0, bins, CLEAR_WORDS), np.uint64)
         self.tally = np.empty(2, np.int64)
         self.used = np.empty(slices, np.int64)
-        self.groups = table_groups(plan)
-        self.tables = np.empty((int(self.groups.max(initial=0)) + 1, TABLES, bins), np.uint64)
+        groups = plan.levels.groups
+        cells = groups * TABLES * plan.levels.row
+        self.tables = np.empty(cells, np.int64)
+        self.counters = np.empty(cells if counting else 0, np.uint32)
         self.crowd = np.empty(8 * BLOCK * slices, np.int64)
-        self.work = np.empty(7 * BLOCK, np.float32)
-        self.lanes = np.empty(4 * BLOCK, np.int32)
-        self.starts = np.empty(bins + 1, np.int64)
-        # for `pick: nearest` the least distance is sought, for `pick: farthest` the greatest
-        self._start = np.where(plan.slices[:, FARTHEST] != 0.0, -1.0, np.inf)[:, None]
+        self.work = np.empty(SINGLES, np.float32)
+        self.lanes = np.empty(LANES, np.int32)
+        self.keys = np.empty(BLOCK, np.int64)
+        self.halves = self.keys.view(np.uint32)
+        self.least, self.second = (np.empty((groups, bins), np.int64) for _ in range(2))
+        self.joined = np.empty((2, bins), np.int64)
+        self.points = np.empty((4, bins))
+        self.beams = beam_room(witnessing)
         self.in_lists = np.flatnonzero(plan.slices[:, MIN_HITS] > 1)
         """Slices with min_hits, in the order of their lists."""
         self.listed = np.empty(len(self.in_lists), np.int64)
-        self._grow(0)
+        self.starts = np.empty((len(self.in_lists), bins + 2), np.int64)
+        self.ordered = np.empty(bins, np.uint8)
+        self.moving = np.empty((2, 3), np.int64)
+        self.closest = np.empty((slices, bins)) if len(self.in_lists) else self.ends
+        """The nearest accepted return; without min_hits the nearest of any kind."""
+        self.room = 0
+        self.grow(0)
 
-    def reset(self, returns: int) -> None:
-        """Put every table into its starting state and make room for `returns` returns."""
-        self.best[:] = self._start
-        self.winner[:] = -1
-        self.closest[:] = np.inf
-        self.ends[:] = np.inf
-        self.tables[:] = NO_KEY
-        for table in (
-            self.hits,
-            self.doubtful,
-            self.blocked,
-            self.dropped,
-            self.masks,
-            self.tally,
-            self.used,
-            self.listed,
-        ):
-            table[...] = 0
-        if len(self.in_lists) and returns > self.sorted_squares.size:
-            self._grow(returns)
-
-    def _grow(self, returns: int) -> None:
-        lists, room = len(self.in_lists), returns if len(self.in_lists) else 0
+    def grow(self, returns: int) -> None:
+        """Make room for `returns` returns."""
+        lists = len(self.in_lists)
+        room = returns if lists else 0
+        if returns and room <= self.room:
+            return
+        self.room = room
         self.list_bins = np.empty((lists, room), np.int32)
-        self.list_squares = np.empty((lists, room))
-        self.list_index = np.empty((lists, room), np.int64)
-        self.sorted_squares = np.empty(room)
-        self.sorted_index = np.empty(room, np.int64)
+        self.list_keys = np.empty((lists, room), np.int64)
+        self.sorted_keys = np.empty(room, np.int64)
+        self.distances = np.empty(room)
 
     def for_sweep(self) -> tuple[Any, ...]:
         """Give the tables in the order in which `kernels.sweep.sweep` takes them."""
         return (
-            self.tables, self.crowd, self.best, self.winner, self.ends, self.hits, self.used, self.blocked,
-            self.listed, self.list_bins, self.list_squares, self.list_index, self.tally, self.work,
-            self.lanes,
+            self.tables, self.counters, self.crowd, self.best, self.winner, self.ends, self.hits, self.used,
+            self.blocked, self.listed, self.list_bins, self.list_keys, self.starts, self.tally, self.work,
+            self.lanes, self.keys, self.halves, self.least, self.second,
+            self.joined, self.points,
         )  # fmt: skip
 
     def for_accept(self) -> tuple[Any, ...]:
         """Give the tables in the order in which `kernels.accept.accept` takes them."""
         return (
-            self.list_bins, self.list_squares, self.list_index, self.starts, self.sorted_squares,
-            self.sorted_index, self.best, self.winner, self.closest, self.ends, self.hits, self.doubtful,
+            self.list_bins, self.list_keys, self.starts, self.sorted_keys, self.distances, self.ordered,
+            self.moving, self.best, self.winner, self.closest, self.ends, self.hits, self.doubtful,
         )  # fmt: skip
 
 
-def table_groups(plan: Plan) -> npt.NDArray[np.int64]:
-    """Number the table groups (slices, 2): nearest of any kind, farthest in reach; −1 for none."""
-    groups = np.full((len(plan.slices), 2), -1, np.int64)
-    wanted = 0
-    for s, row in enumerate(plan.slices):
-        if row[MIN_HITS] <= 1:
-            for side in range(2 if row[FARTHEST] else 1):
-                groups[s, side] = wanted
-                wanted += 1
-    return groups
+def beam_room(witnessing: bool) -> tuple[npt.NDArray[Any], ...]:
+    """Room for `kernels.beams.follow_beams` to work in, in the order in which it takes it."""
+    wanted = 1 if witnessing else 0
+    return (
+        np.empty(wanted * TILE_LANES, np.int32),
+        np.empty(wanted * NUMBERS, np.float32),
+        np.empty(wanted * STRIDE_NUMBERS, np.float32),
+        np.empty(wanted * STRIDE_DOUBLES),
+        np.empty(wanted * STRIDE_LANES, np.int32),
+        np.empty(wanted * 2 * MOST_STEPS, np.float32),
+    )

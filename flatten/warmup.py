@@ -20,7 +20,6 @@ KERNELS: dict[str, Any] = {
     "follow_beams": beams.follow_beams,
     "accept": accept.accept,
     "answer": answer.answer,
-    "measure": answer.measure,
 }
 """What is compiled as a whole; all else in the kernels becomes part of these."""
 
@@ -84,12 +83,10 @@ class _AfterSweep(Flattener):
     """A flattener that leaves the sweep out; its scans are never handed out."""
 
     def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Any]:
-        self._tables.reset(0)
-        returns, level_from_sensor = lay_out(cloud), self._plan.level_from_body(None)[:3].copy()
-        self._follow_beams(returns, 0, level_from_sensor)
-        self._accept()
-        states, _ = self._answer(0)
-        self._measure(0, states, returns, level_from_sensor)
+        returns, frame = lay_out(cloud), self._plan.standing
+        self._follow_beams(returns, 0, frame)
+        self._accept(returns, frame)
+        self._answer(returns, frame)
         return {}
 
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gather import Bytes, Layout
+from flatten.kernels.gather import Layout
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.place import place_return
 from flatten.kernels.witness import ALL, CELL_BITS, Masks
@@ -15,7 +15,10 @@ from flatten.kernels.witness import ALL, CELL_BITS, Masks
 Numbers = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 
+Flags = npt.NDArray[np.uint8]
+
 NONE = np.uint64(0)
+NAN, INF = np.float32(np.nan), np.float32(np.inf)
 
 UNSEEN, HIT, CLEAR, TOO_NEAR, BLOCKED = range(5)
 """The states, as numbers."""
@@ -82,69 +85,103 @@ def state_of(
     return BLOCKED if blocked else UNSEEN
 
 
-@kernel
-def answer(
+@part
+def find_states(
     s: int,
     best: Numbers,
     closest: Numbers,
     ends: Numbers,
-    doubtful: npt.NDArray[np.uint8],
-    dropped: npt.NDArray[np.uint8],
-    blocked: npt.NDArray[np.uint8],
+    doubtful: Flags,
+    dropped: Flags,
+    blocked: Flags,
     masks: Masks,
     cell: float,
     near_square: float,
     far_square: float,
     clear_from: float,
     clear_to: float,
-    states: npt.NDArray[np.uint8],
+    states: Flags,
     stretches: Singles,
 ) -> None:
-    """Fill `states` (bins,) and `stretches` (2, bins) of slice s from its tables.
-
-    `masks` has no slice where nothing is witnessed; `clear_to` < 0 switches CLEAR off.
-    """
-    for b in range(states.size):
+    """Fill `states` (slices, bins) and `stretches` (2, slices, bins) of slice s."""
+    for b in range(best.shape[1]):
         is_clear = False
         if masks.shape[0] > 0:
             a, z = stretch(s, b, masks, cell, ends[s, b])
-            stretches[0, b], stretches[1, b] = a, z
+            stretches[0, s, b], stretches[1, s, b] = a, z
             is_clear = bool(0.0 <= clear_to <= z and a <= clear_from and z > a)
             is_clear = is_clear and doubtful[s, b] == 0 and dropped[b] == 0
-        states[b] = state_of(best[s, b], closest[s, b], near_square, far_square, is_clear, blocked[b] != 0)
+        states[s, b] = state_of(best[s, b], closest[s, b], near_square, far_square, is_clear, blocked[b] != 0)
 
 
-@kernel
-def measure(
+@part
+def fill_ranges(s: int, states: Flags, best: Numbers, far: float, ranges: Singles) -> None:
+    """Fill `ranges` (slices, bins) of slice s: rounded once to float32, and never above `far`."""
+    last = round_down(far)
+    for b in range(best.shape[1]):
+        state = states[s, b]
+        value = np.float32(math.sqrt(best[s, b] if state == HIT else 0.0))
+        value = value if float(value) <= far else last
+        value = value if state == HIT else NAN
+        value = INF if state == CLEAR else value
+        ranges[s, b] = -INF if state == TOO_NEAR else value
+
+
+@part
+def fill_heights(
     s: int,
-    states: npt.NDArray[np.uint8],
+    states: Flags,
     winner: npt.NDArray[np.int64],
-    source: Bytes,
     code: int,
     layout: Layout,
     columns: int,
     level_from_sensor: Numbers,
+    heights: Singles,
+) -> None:
+    """Fill `heights` (slices, bins) of slice s from the coordinates of the deciding returns."""
+    for b in range(states.shape[1]):
+        heights[s, b] = NAN
+        if states[s, b] == HIT:
+            _, _, z = place_return(code, layout, columns, winner[s, b], level_from_sensor)
+            heights[s, b] = np.float32(z)
+
+
+@kernel
+def answer(
+    code: int,
+    layout: Layout,
+    columns: int,
+    level_from_sensor: Numbers,
+    best: Numbers,
+    winner: npt.NDArray[np.int64],
+    closest: Numbers,
+    ends: Numbers,
+    doubtful: Flags,
+    dropped: Flags,
+    blocked: Flags,
+    masks: Masks,
+    cell: float,
+    near_square: float,
+    far_square: float,
     far: float,
+    clear_from: float,
+    clear_to: float,
+    states: Flags,
+    stretches: Singles,
     ranges: Singles,
     heights: Singles,
 ) -> None:
-    """Fill `ranges` and `heights` (bins,) of slice s; the winner's are computed from its own coordinates.
+    """Say what every bin says: `states`, `ranges`, `heights` (slices, bins), `stretches` (2, slices, bins).
 
-    A range is rounded once to float32 and never above `far`. What is empty is left alone.
+    `masks` has no slice where nothing is witnessed; `clear_to` < 0 switches CLEAR off. Ranges and
+    heights that are empty are left alone.
     """
-    for b in range(states.size):
-        value, height = np.float32(np.nan), np.float32(np.nan)
-        if states[b] == HIT:
-            x, y, z = place_return(source, code, layout, columns, winner[s, b], level_from_sensor)
-            height = np.float32(z)
-            value = np.float32(math.sqrt(x * x + y * y))
-            if float(value) > far:
-                value = round_down(far)
-        elif states[b] == CLEAR:
-            value = np.float32(np.inf)
-        elif states[b] == TOO_NEAR:
-            value = np.float32(-np.inf)
+    for s in range(best.shape[0]):
+        find_states(
+            s, best, closest, ends, doubtful, dropped, blocked, masks, cell, near_square, far_square,
+            clear_from, clear_to, states, stretches,
+        )  # fmt: skip
         if ranges.size > 0:
-            ranges[b] = value
+            fill_ranges(s, states, best, far, ranges)
         if heights.size > 0:
-            heights[b] = height
+            fill_heights(s, states, winner, code, layout, columns, level_from_sensor, heights)

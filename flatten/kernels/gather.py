@@ -1,4 +1,4 @@
-"""Bytes to coordinates: a return, or a block of them, out of wherever they lie."""
+"""Memory to coordinates: a return, or a block of them, out of wherever they lie."""
 
 from __future__ import annotations
 
@@ -8,92 +8,98 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.jit import part
-from flatten.kernels.lanes import select
-from flatten.kernels.loads import FLOAT32, FLOAT32_SWAPPED, FLOAT64_SWAPPED, load_float32, load_float64
+from flatten.kernels.loads import (
+    FLOAT32,
+    FLOAT32_SWAPPED,
+    FLOAT64_SWAPPED,
+    load_float32,
+    load_float64,
+    load_single,
+)
 from flatten.kernels.workroom import PX, PY, PZ
 
-Bytes = npt.NDArray[np.uint8]
 Singles = npt.NDArray[np.float32]
 Layout = npt.NDArray[np.int64]
 
 F = np.float32
-ZERO, INF, NAN = F(0), F(np.inf), F(np.nan)
+NAN, HUGE, TINY = F(np.nan), F(3e38), 1e-30
 
 START, ROW_STRIDE, STRIDE = 0, 1, 2
-"""Columns of a layout row, one row an axis: byte offset of return 0, bytes a row, bytes a column."""
+"""Columns of a layout row, one row an axis: address of return 0, bytes a row, bytes a column."""
 
 
 @part
-def read_axis(source: Bytes, code: int, offset: int) -> float:
-    """Read one coordinate at a byte offset, as float64."""
+def read_number(code: int, start: int, offset: int) -> float:
+    """Read one coordinate `offset` bytes after address `start`, as float64."""
     swapped = code in (FLOAT32_SWAPPED, FLOAT64_SWAPPED)
     if code in (FLOAT32, FLOAT32_SWAPPED):
-        return load_float32(source, offset, swapped)
-    return load_float64(source, offset, swapped)
+        return load_float32(start, offset, swapped)
+    return load_float64(start, offset, swapped)
 
 
 @part
-def read_return(
-    source: Bytes, code: int, layout: Layout, columns: int, index: int
-) -> tuple[float, float, float]:
+def read_return(code: int, layout: Layout, columns: int, index: int) -> tuple[float, float, float]:
     """Give x, y, z of one return in sensor axes, float64."""
     row, column = 0, index
     if index >= columns:
         row, column = index // columns, index % columns
     return (
-        read_axis(source, code, layout[0, START] + row * layout[0, ROW_STRIDE] + column * layout[0, STRIDE]),
-        read_axis(source, code, layout[1, START] + row * layout[1, ROW_STRIDE] + column * layout[1, STRIDE]),
-        read_axis(source, code, layout[2, START] + row * layout[2, ROW_STRIDE] + column * layout[2, STRIDE]),
+        read_number(code, layout[0, START], row * layout[0, ROW_STRIDE] + column * layout[0, STRIDE]),
+        read_number(code, layout[1, START], row * layout[1, ROW_STRIDE] + column * layout[1, STRIDE]),
+        read_number(code, layout[2, START], row * layout[2, ROW_STRIDE] + column * layout[2, STRIDE]),
     )
 
 
 @part
-def gather_packed(packed: Singles, first: int, n: int, work: Singles) -> int:
-    """Copy n returns from `first` on out of packed x, y, z (3·N,) to PX, PY, PZ; give the skipped ones.
+def gather_records(start: int, stride: int, n: int, work: Singles) -> None:
+    """Copy n returns to PX, PY, PZ out of records of `stride` bytes that begin with x, y, z, float32.
 
-    What is skipped (not finite, or at exactly zero) becomes NaN.
+    For each `stride` that is a constant where this is called, the compiler makes loads of its own.
     """
-    block, skipped = packed[3 * first : 3 * (first + n)], np.int32(0)
     for j in range(n):
-        x, y, z = block[3 * j], block[3 * j + 1], block[3 * j + 2]
-        size = abs(x) + abs(y) + abs(z)
-        good = (size > ZERO) & (size < INF)
-        skipped = np.int32(skipped + select(good, np.int32(0), np.int32(1)))
-        work[PX + j] = select(good, x, NAN)
-        work[PY + j] = y
-        work[PZ + j] = z
-    return skipped
+        work[PX + j] = load_single(start, j * stride)
+        work[PY + j] = load_single(start, j * stride + 4)
+        work[PZ + j] = load_single(start, j * stride + 8)
 
 
 @part
-def gather_singles(
-    source: Bytes, code: int, layout: Layout, columns: int, first: int, n: int, work: Singles
-) -> int:
-    """Copy n returns from `first` on from wherever they lie, as `gather_packed` does."""
+def gather_any(code: int, layout: Layout, columns: int, first: int, n: int, work: Singles) -> None:
+    """Copy n returns from `first` on from wherever they lie to PX, PY, PZ.
+
+    What is not finite, or at exactly zero, becomes NaN. A float64 too great or too small for
+    float32 becomes HUGE three times over: no sum of these is finite, so that nothing is sure of it.
+    """
     row, column = first // columns, first % columns
-    swapped = code in (FLOAT32_SWAPPED, FLOAT64_SWAPPED)
-    done, skipped = 0, 0
-    while done < n:
-        ox = layout[0, 0] + row * layout[0, 1] + column * layout[0, 2]
-        oy = layout[1, 0] + row * layout[1, 1] + column * layout[1, 2]
-        oz = layout[2, 0] + row * layout[2, 1] + column * layout[2, 2]
-        sx, sy, sz = layout[0, 2], layout[1, 2], layout[2, 2]
-        count = n - done if n - done < columns - column else columns - column
-        for j in range(count):
-            if code in (FLOAT32, FLOAT32_SWAPPED):
-                x = load_float32(source, ox + j * sx, swapped)
-                y = load_float32(source, oy + j * sy, swapped)
-                z = load_float32(source, oz + j * sz, swapped)
-            else:
-                x = load_float64(source, ox + j * sx, swapped)
-                y = load_float64(source, oy + j * sy, swapped)
-                z = load_float64(source, oz + j * sz, swapped)
-            good = math.isfinite(x) and math.isfinite(y) and math.isfinite(z)
-            good = good and not (x == 0.0 and y == 0.0 and z == 0.0)
-            skipped += 0 if good else 1
-            work[PX + done + j] = F(x) if good else NAN
-            work[PY + done + j] = F(y)
-            work[PZ + done + j] = F(z)
-        done += count
-        row, column = row + 1, 0
-    return skipped
+    for j in range(n):
+        x = read_number(code, layout[0, 0], row * layout[0, 1] + column * layout[0, 2])
+        y = read_number(code, layout[1, 0], row * layout[1, 1] + column * layout[1, 2])
+        z = read_number(code, layout[2, 0], row * layout[2, 1] + column * layout[2, 2])
+        size = max(abs(x), abs(y), abs(z))
+        if not (math.isfinite(x) and math.isfinite(y) and math.isfinite(z)) or size == 0.0:
+            fx, fy, fz = NAN, NAN, NAN
+        elif size > HUGE or size < TINY:
+            fx, fy, fz = HUGE, HUGE, HUGE
+        else:
+            fx, fy, fz = F(x), F(y), F(z)
+        work[PX + j], work[PY + j], work[PZ + j] = fx, fy, fz
+        column += 1
+        if column == columns:
+            row, column = row + 1, 0
+
+
+@part
+def gather(code: int, layout: Layout, columns: int, stride: int, first: int, n: int, work: Singles) -> None:
+    """Copy n returns from `first` on to PX, PY, PZ; `stride` is that of records of a known size, else 0."""
+    start = layout[0, START] + first * stride
+    if stride == 12:
+        gather_records(start, 12, n, work)
+    elif stride == 16:
+        gather_records(start, 16, n, work)
+    elif stride == 26:
+        gather_records(start, 26, n, work)
+    elif stride == 32:
+        gather_records(start, 32, n, work)
+    elif stride == 48:
+        gather_records(start, 48, n, work)
+    else:
+        gather_any(code, layout, columns, first, n, work)

@@ -11,7 +11,7 @@ from flatten.kernels.cache import KernelCache
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
+OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False}
 """No fastmath: its no-NaN promise makes a NaN in a cloud undefined behaviour. The numpy error model
 drops the division checks that keep loops from being vectorised."""
 

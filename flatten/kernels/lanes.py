@@ -49,6 +49,37 @@ def _bits(_typing: Any, x: Any) -> Any:
     return types.uint32(types.float32), build
 
 
+@intrinsic
+def _flags_of_eight(_typing: Any, lanes: Any, _at: Any) -> Any:
+    def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        data = context.make_array(signature.args[0])(context, builder, arguments[0]).data
+        eight = ir.VectorType(ir.IntType(32), 8)
+        place = builder.bitcast(builder.gep(data, [arguments[1]]), eight.as_pointer())
+        negative = builder.icmp_signed("<", builder.load(place, align=4), ir.Constant(eight, None))
+        return builder.zext(builder.bitcast(negative, ir.IntType(8)), ir.IntType(64))
+
+    return types.int64(lanes, types.int64), build
+
+
+@intrinsic
+def _join(_typing: Any, masks: Any, row: Any, table: Any, high: Any, low: Any) -> Any:
+    def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        four = ir.VectorType(ir.IntType(64), 4)
+
+        def place(array: int, row: int) -> Any:
+            data = context.make_array(signature.args[array])(context, builder, arguments[array]).data
+            offset = builder.mul(arguments[row], ir.Constant(ir.IntType(64), 4))
+            return builder.bitcast(builder.gep(data, [offset]), four.as_pointer())
+
+        here = place(0, 1)
+        high, low = (builder.load(place(2, row), align=8) for row in (3, 4))
+        added = builder.and_(high, builder.not_(low))
+        builder.store(builder.or_(builder.load(here, align=8), added), here, align=8)
+        return context.get_dummy_value()
+
+    return types.none(masks, types.int64, table, types.int64, types.int64), build
+
+
 def fma(x: Single, y: Single, z: Single) -> Single:
     """x·y + z; without compiler rounded twice, which the callers' error bounds allow for."""
     return Single(float(x) * float(y) + float(z))
@@ -69,6 +100,20 @@ def bits(x: Single) -> np.uint32:
     return Single(x).view(np.uint32)
 
 
+def flags_of_eight(lanes: Any, at: int) -> int:
+    """Tell which of lanes[at : at + 8] (int32) are negative: bit k for the k-th of them."""
+    return sum(1 << k for k in range(8) if lanes[at + k] < 0)
+
+
+def join(masks: Any, row: int, table: Any, high: int, low: int) -> None:
+    """Let row `row` of masks take the bits that row `high` of the table has and row `low` has not.
+
+    A row is four uint64, whatever the shape of C-ordered `masks` and `table`, and the numbers are in range.
+    """
+    rows, bits = masks.reshape(-1, 4), table.reshape(-1, 4)
+    rows[row] |= bits[high] & ~bits[low]
+
+
 @overload(fma)
 def _compiled_fma(x, y, z):  # type: ignore[no-untyped-def]  # numba compares the signatures
     return lambda x, y, z: _fma(x, y, z)  # noqa: PLW0108 - an overload is a function of its own
@@ -87,3 +132,13 @@ def _compiled_truncate(x):  # type: ignore[no-untyped-def]
 @overload(bits)
 def _compiled_bits(x):  # type: ignore[no-untyped-def]
     return lambda x: _bits(x)  # noqa: PLW0108
+
+
+@overload(flags_of_eight)
+def _compiled_flags_of_eight(lanes, at):  # type: ignore[no-untyped-def]
+    return lambda lanes, at: _flags_of_eight(lanes, at)  # noqa: PLW0108
+
+
+@overload(join)
+def _compiled_join(masks, row, table, high, low):  # type: ignore[no-untyped-def]
+    return lambda masks, row, table, high, low: _join(masks, row, table, high, low)  # noqa: PLW0108

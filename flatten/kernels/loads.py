@@ -1,20 +1,20 @@
-"""Reading one coordinate out of raw bytes, wherever it lies and in either byte order.
+"""Reading numbers out of raw memory, wherever they lie and in either byte order.
 
-Message records put floats at any offset, aligned or not, so that a typed view of them is not always
-possible; a load of `align 1` is, and costs the same on x86-64 and AArch64.
+Message records put floats at any offset, aligned or not, in memory that may not be written to, so
+that a typed view is not always possible; a load of `align 1` is, and costs the same on x86-64 and
+AArch64. What is read is told by the address of a first byte and an offset from it; whoever calls a
+kernel has seen to it that there is something, and holds it alive.
 """
 
 from __future__ import annotations
 
+import ctypes
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic, overload
-
-Bytes = npt.NDArray[np.uint8]
 
 FLOAT32, FLOAT64, FLOAT32_SWAPPED, FLOAT64_SWAPPED = range(4)
 """What a coordinate is: four or eight bytes in the machine's byte order, or in the other one."""
@@ -28,28 +28,42 @@ def dtype_code(dtype: np.dtype[Any]) -> int:
     return _CODES.get(dtype, -1)
 
 
+def _at(builder: Any, start: Any, offset: Any, kind: Any) -> Any:
+    """Pointer to `offset` bytes after address `start`; not their sum, or no loop is seen through."""
+    base = builder.inttoptr(start, ir.IntType(8).as_pointer())
+    return builder.bitcast(builder.gep(base, [offset]), kind.as_pointer())
+
+
+@intrinsic
+def _single(_typing: Any, _start: Any, _offset: Any) -> Any:
+    def build(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        start, offset = arguments
+        return builder.load(_at(builder, start, offset, ir.FloatType()), align=1)
+
+    return types.float32(types.int64, types.int64), build
+
+
 def _make_load(bits: int) -> Any:
     @intrinsic
-    def read(_typing: Any, buffer: Any, offset: Any, swapped: Any) -> Any:
-        def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-            array = context.make_array(signature.args[0])(context, builder, arguments[0])
-            place = builder.gep(array.data, [arguments[1]])
-            raw = builder.load(builder.bitcast(place, ir.IntType(bits).as_pointer()), align=1)
-            raw = builder.select(arguments[2], builder.bswap(raw), raw)
+    def read(_typing: Any, _start: Any, _offset: Any, _swapped: Any) -> Any:
+        def build(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+            start, offset, swapped = arguments
+            raw = builder.load(_at(builder, start, offset, ir.IntType(bits)), align=1)
+            raw = builder.select(swapped, builder.bswap(raw), raw)
             value = builder.bitcast(raw, ir.FloatType() if bits == 32 else ir.DoubleType())
             return value if bits == 64 else builder.fpext(value, ir.DoubleType())
 
-        return types.float64(buffer, types.int64, types.boolean), build
+        return types.float64(types.int64, types.int64, types.boolean), build
 
-    def load(buffer: Bytes, offset: int, swapped: bool) -> float:
+    def load(start: int, offset: int, swapped: bool) -> float:
         dtype = np.dtype(f"=f{bits // 8}")
-        raw = buffer[offset : offset + bits // 8].tobytes()
+        raw = ctypes.string_at(int(start) + int(offset), bits // 8)
         return np.float64(np.frombuffer(raw, dtype.newbyteorder() if swapped else dtype)[0])
 
     @overload(load)
-    def compiled(buffer, offset, swapped):  # type: ignore[no-untyped-def]  # numba compares the signatures
-        def implementation(buffer, offset, swapped):  # type: ignore[no-untyped-def]
-            return read(buffer, offset, swapped)
+    def compiled(start, offset, swapped):  # type: ignore[no-untyped-def]  # numba compares the signatures
+        def implementation(start, offset, swapped):  # type: ignore[no-untyped-def]
+            return read(start, offset, swapped)
 
         return implementation
 
@@ -57,6 +71,38 @@ def _make_load(bits: int) -> Any:
 
 
 load_float32 = _make_load(32)
-"""(uint8 array, byte offset, swapped) → the float32 there, as float64."""
+"""(address, byte offset, swapped) → the float32 there, as float64."""
 load_float64 = _make_load(64)
-"""(uint8 array, byte offset, swapped) → the float64 there."""
+"""(address, byte offset, swapped) → the float64 there."""
+
+
+def load_single(start: int, offset: int) -> np.float32:
+    """Give the float32 at `offset` bytes after address `start`, in the machine's byte order."""
+    return np.float32(np.frombuffer(ctypes.string_at(int(start) + int(offset), 4), np.float32)[0])
+
+
+@overload(load_single)
+def _compiled_load_single(start, offset):  # type: ignore[no-untyped-def]
+    return lambda start, offset: _single(start, offset)  # noqa: PLW0108 - an overload is a function of its own
+
+
+@intrinsic
+def _copy_four(_typing: Any, singles: Any, _to: Any, _start: Any, _offset: Any) -> Any:
+    def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        array = context.make_array(signature.args[0])(context, builder, arguments[0])
+        four = ir.VectorType(ir.FloatType(), 4)
+        value = builder.load(_at(builder, arguments[2], arguments[3], four), align=1)
+        place = builder.bitcast(builder.gep(array.data, [arguments[1]]), four.as_pointer())
+        builder.store(value, place, align=4)
+
+    return types.void(singles, types.int64, types.int64, types.int64), build
+
+
+def copy_four(singles: np.ndarray[Any, np.dtype[np.float32]], to: int, start: int, offset: int) -> None:
+    """Copy the 16 bytes at `offset` bytes after address `start` to singles[to : to + 4]."""
+    singles[to : to + 4] = np.frombuffer(ctypes.string_at(int(start) + int(offset), 16), np.float32)
+
+
+@overload(copy_four)
+def _compiled_copy_four(singles, to, start, offset):  # type: ignore[no-untyped-def]
+    return lambda singles, to, start, offset: _copy_four(singles, to, start, offset)  # noqa: PLW0108

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gather import Bytes, Layout, read_return
+from flatten.kernels.gather import Layout, read_return
 from flatten.kernels.jit import part
 
 Numbers = npt.NDArray[np.float64]
@@ -47,18 +47,25 @@ def bin_of(turn: float, first: float, span: float, bins: int) -> int:
 
 @part
 def place_return(
-    source: Bytes, code: int, layout: Layout, columns: int, index: int, m: Numbers
+    code: int, layout: Layout, columns: int, index: int, m: Numbers
 ) -> tuple[float, float, float]:
     """Give one return in level axes about the fan's origin; `m` is level_from_sensor (3, 4).
 
     The one place where exact coordinates are made, so that all that compare them compare the same numbers.
     """
-    x, y, z = read_return(source, code, layout, columns, index)
+    x, y, z = read_return(code, layout, columns, index)
     return (
         m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
         m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],
         m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3],
     )
+
+
+@part
+def exact_square(index: int, code: int, layout: Layout, columns: int, m: Numbers) -> float:
+    """Squared horizontal distance of one return."""
+    x, y, _ = place_return(code, layout, columns, index, m)
+    return x * x + y * y
 
 
 @part

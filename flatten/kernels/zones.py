@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gather import Bytes, Layout
+from flatten.kernels.gather import Layout
 from flatten.kernels.jit import part
 from flatten.kernels.place import exact_bin, place_return
-from flatten.kernels.workroom import BIN, DOUBT, HEIGHT, SQUARE
+from flatten.kernels.workroom import BIN, DOUBT, HEIGHT, NO, NUMBER, OWN
 
 Numbers = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -61,37 +61,37 @@ def in_zone(zones: Numbers, k: int, x: float, y: float, z: float) -> bool:
 def swallow(
     n: int,
     first: int,
-    source: Bytes,
     code: int,
     layout: Layout,
     columns: int,
     body_from_sensor: Numbers,
     level_from_sensor: Numbers,
     zones: Numbers,
-    zone_square: float,
     first_turn: float,
     span: float,
     work: Singles,
     lanes: Lanes,
     blocked: npt.NDArray[np.uint8],
 ) -> int:
-    """Take the returns of a block that lie in a blind zone out of all slices, and mark their bins.
+    """Take those of n kept returns that lie in a blind zone out of all slices, and mark their bins.
 
-    No zone reaches farther than `zone_square` from the fan's origin, squared; the returns beyond
-    are not looked at. Gives how many were swallowed.
+    Only what the sieve found to be near a zone (OWN) is looked at. Gives how many were swallowed.
     """
     swallowed = 0
+    if zones.shape[0] == 0:
+        return swallowed
     for j in range(n):
-        if not work[SQUARE + j] <= zone_square:  # true for skipped ones, which are NaN
+        if lanes[OWN + lanes[NUMBER + j]] == NO:
             continue
-        x, y, z = place_return(source, code, layout, columns, first + j, body_from_sensor)
+        index = first + lanes[NUMBER + j]
+        x, y, z = place_return(code, layout, columns, index, body_from_sensor)
         for k in range(zones.shape[0]):
             if in_zone(zones, k, x, y, z):
                 work[HEIGHT + j] = -np.float32(np.inf)
                 swallowed += 1
                 b = np.int64(lanes[BIN + j])
-                if lanes[DOUBT + j] != 0:
-                    x, y, z = place_return(source, code, layout, columns, first + j, level_from_sensor)
+                if lanes[DOUBT + j] != NO:
+                    x, y, z = place_return(code, layout, columns, index, level_from_sensor)
                     b = exact_bin(x, y, first_turn, span, blocked.size)
                 if b >= 0:
                     blocked[b] = 1

@@ -11,7 +11,20 @@ from hypothesis import strategies as st
 
 from flatten import Flattener, State
 from flatten.kernels import lanes, sift, workroom
-from flatten.kernels.workroom import BIN, BLOCK, DOUBT, HEIGHT, PX, PY, PZ, SLACKS, SQUARE
+from flatten.kernels.workroom import (
+    BIN,
+    BLOCK,
+    DOUBT,
+    HEIGHT,
+    LANES,
+    PITCH,
+    PX,
+    PY,
+    PZ,
+    SINGLES,
+    SLACKS,
+    SQUARE,
+)
 from tests.conftest import make_profile
 from tests.kernels.compiled import compiled
 from tests.twin import rotation
@@ -24,16 +37,16 @@ def sifted(
     xyz: np.ndarray, matrix: np.ndarray, first: float, span: float, bins: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """The workroom after `sift` has seen up to a block of float32 returns."""
-    work, ints = np.full(7 * BLOCK, np.nan, np.float32), np.zeros(4 * BLOCK, np.int32)
+    work, ints = np.full(SINGLES, np.nan, np.float32), np.zeros(LANES, np.int32)
     for row, axis in ((PX, 0), (PY, 1), (PZ, 2)):
         work[row : row + len(xyz)] = xyz[:, axis]
     numbers = np.append(matrix.ravel(), 2 * np.abs(matrix[:, 3]).sum()).astype(np.float32)
     sift_block(len(xyz), numbers, np.float32(first), np.float32(span), np.float32(bins), work, ints)
-    return work.reshape(-1, BLOCK)[:, : len(xyz)], ints.reshape(-1, BLOCK)[:, : len(xyz)]
+    return work.reshape(-1, PITCH)[:, : len(xyz)], ints.reshape(-1, PITCH)[:, : len(xyz)]
 
 
 def row(base: int) -> int:
-    return base // BLOCK
+    return base // PITCH
 
 
 @pytest.mark.parametrize(("first", "span"), [(-2.0, 4.0), (1.0, 2.0), (-0.4, 1.7), (1.9, 0.3)])
@@ -76,16 +89,12 @@ def test_bits_are_in_the_order_of_the_numbers(a: float, b: float) -> None:
 
 
 def test_rows_of_the_workroom_do_not_overlap() -> None:
-    floats = [
-        workroom.PX,
-        workroom.PY,
-        workroom.PZ,
-        workroom.HEIGHT,
-        workroom.SQUARE,
-        workroom.SLACKS,
-        workroom.KEY,
-    ]
-    assert floats == [k * BLOCK for k in range(7)]
+    names = {name: value for name, value in vars(workroom).items() if name.isupper()}
+    others = {"BLOCK", "PITCH", "WHOLE", "SINGLES", "LANES", "NO", "YES", "LOW_HALF", "HIGH_HALF"}
+    rows = sorted(value for name, value in names.items() if name not in others)
+    floats, ints = range(0, SINGLES, PITCH), range(0, LANES, PITCH)
+    assert rows == sorted([*floats, *ints]) and PITCH >= BLOCK and BLOCK % workroom.WHOLE == 0
+    assert len(set(rows)) == len(ints)  # rows of the two arrays may have one number, those of one array not
 
 
 @pytest.mark.parametrize("pick", ["nearest", "farthest"])

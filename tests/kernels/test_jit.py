@@ -58,6 +58,16 @@ def test_without_compiler_the_answer_is_the_same(tmp_path: Path, expected: dict[
     assert_same(run_frame(tmp_path / "b.npz", NUMBA_DISABLE_JIT="1")[0], expected)
 
 
+def test_code_for_any_processor_gives_the_same_answer(
+    tmp_path: Path, expected: dict[str, np.ndarray]
+) -> None:
+    # without AVX2 what is kept is moved one by one, without FMA float32 is multiplied and added otherwise
+    answer, _ = run_frame(
+        tmp_path / "c.npz", NUMBA_CPU_NAME="generic", NUMBA_CPU_FEATURES="", NUMBA_CACHE_DIR=str(tmp_path)
+    )
+    assert_same(answer, expected)
+
+
 @pytest.fixture
 def house(tmp_path: Path) -> Path:
     """A copy of the package, with the compiled code that the tests have made so far."""

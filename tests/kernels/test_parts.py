@@ -9,12 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flatten.kernels import accept, answer, loads, place, witness, zones
+from flatten.kernels import answer, company, lists, loads, place, witness, zones
 from flatten.plan import directions
 from tests.kernels.compiled import compiled
 
-neighbours = compiled(accept.neighbours)
-sort_bin = compiled(accept.sort_bin)
+append_unsure = compiled(lists.append_unsure)
+beside = compiled(company.beside)
+sort_bin = compiled(company.sort_bin)
+sort_by_bin = compiled(lists.sort_by_bin)
 first_run = compiled(answer.first_run)
 round_down = compiled(answer.round_down)
 round_up = compiled(answer.round_up)
@@ -23,6 +25,7 @@ quarter_turns = compiled(place.quarter_turns)
 clip = compiled(witness.clip)
 mark = compiled(witness.mark)
 in_zone = compiled(zones.in_zone)
+load_single = compiled(loads.load_single)
 LOADS = {name: compiled(getattr(loads, name)) for name in ("load_float32", "load_float64")}
 finite = st.floats(-1e3, 1e3)
 
@@ -63,10 +66,10 @@ def test_loads_read_any_offset_and_order(load: str, swapped: bool) -> None:
     assert loads.dtype_code(stored) == (dtype.itemsize == 8) + 2 * swapped
     for value in (1.5, -0.0, np.pi, 1e-40, np.inf):
         for offset in range(9):
-            raw = np.frombuffer(
-                b"\x7f" * offset + np.array(value, stored).tobytes() + b"\x7f", np.uint8
-            ).copy()
-            assert LOADS[load](raw, offset, swapped) == dtype.type(value)
+            raw = np.frombuffer(b"\x7f" * offset + np.array(value, stored).tobytes() + b"\x7f", np.uint8)
+            assert LOADS[load](raw.ctypes.data, offset, swapped) == dtype.type(value)
+            if load == "load_float32" and not swapped:
+                assert load_single(raw.ctypes.data, offset) == dtype.type(value)
     assert loads.dtype_code(np.dtype(np.int32)) == -1
 
 
@@ -110,23 +113,50 @@ def test_clip_keeps_where_the_line_is_not_negative(
             assert (a <= t <= z) == (value > 0 and low <= high)
 
 
-@given(st.lists(st.floats(0, 100), max_size=60))
-def test_sort_bin_sorts_and_carries_the_index(values: list[float]) -> None:
-    squares, index = np.array([-5.0, *values, -7.0]), np.arange(len(values) + 2)
-    sort_bin(1, len(values) + 1, squares, index)
-    assert squares.tolist() == [-5.0, *sorted(values), -7.0]
-    assert [([-5.0, *values, -7.0])[i] for i in index] == squares.tolist()
+@given(st.lists(st.floats(0, 100) | st.sampled_from([1.0, 2.0, math.inf]), max_size=60))
+def test_sort_bin_sorts_what_it_is_given(values: list[float]) -> None:
+    out = np.array([-5.0, *values, -7.0])
+    sort_bin(1, len(values) + 1, out)
+    assert out.tolist() == [-5.0, *sorted(values), -7.0]
+
+
+@given(st.lists(st.integers(0, 4), max_size=60))
+def test_lists_are_laid_out_bin_by_bin(bins: list[int]) -> None:
+    starts, keys = np.zeros(5 + 2, np.int64), np.full(len(bins), -1)
+    starts[2:] = np.bincount(bins, minlength=5)
+    listed_keys = np.arange(len(bins))[None, :] + 100
+    sort_by_bin(len(bins), 0, np.array([bins], np.int32), listed_keys, starts, keys)
+    for b in range(5):
+        expected = [100 + i for i, k in enumerate(bins) if k == b]
+        assert keys[starts[b] : starts[b + 1]].tolist() == expected
+
+
+@given(st.floats(0, 3), st.floats(1e-9, 3), st.integers(-9, 9), st.booleans())
+def test_keys_are_inside_the_reach_exactly_when_their_squares_are(
+    near: float, depth: float, steps: int, at_far: bool
+) -> None:
+    far = near + depth
+    square = far if at_far else near
+    for _ in range(abs(steps)):
+        square = max(math.nextafter(square, math.copysign(math.inf, steps)), 0.0)
+    starts, keys, listed = np.zeros((1, 3), np.int64), np.zeros((1, 1), np.int64), np.zeros(1, np.int64)
+    append_unsure(0, square, 7, near, far, 0, listed, np.zeros((1, 1), np.int32), keys, starts)
+    value = keys[0, 0] >> lists.VALUE
+    ends = np.array([near, far, square], np.float32).view(np.int32).tolist()
+    assert (ends[0] <= value <= ends[1]) == (near <= square <= far)
+    assert abs(value - ends[2]) <= 1 and keys[0, 0] & lists.NUMBER == 7
+    assert listed[0] == 1 and starts[0].tolist() == [0, 0, 1]
 
 
 @pytest.mark.parametrize(
     ("b", "bins", "full", "expected"),
     [(0, 5, True, {0, 1, 4}), (0, 5, False, {0, 1}), (4, 5, True, {3, 4, 0}), (4, 5, False, {3, 4}),
-     (0, 1, True, {0}), (0, 2, True, {0, 1}), (1, 2, False, {0, 1}), (2, 3, True, {0, 1, 2})],
+     (2, 5, True, {1, 2, 3}), (0, 1, True, {0}), (0, 1, False, {0}), (0, 2, True, {0, 1}),
+     (1, 2, True, {0, 1}), (1, 2, False, {0, 1}), (2, 3, True, {0, 1, 2}), (0, 3, False, {0, 1})],
 )  # fmt: skip
 def test_each_neighbour_counts_once(b: int, bins: int, full: bool, expected: set[int]) -> None:
-    out = np.full(3, -1, np.int64)
-    count = neighbours(b, bins, full, out)
-    assert count == len(expected) and set(out[:count].tolist()) == expected
+    found = [k for side in range(2) for k in range(*beside(b, side, bins, full))]
+    assert len(found) == len(expected) and set(found) == expected
 
 
 @given(st.integers(-180, 180), st.integers(1, 360), st.floats(-math.pi, math.pi), st.floats(0.01, 3))

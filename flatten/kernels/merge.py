@@ -1,0 +1,230 @@
+"""From the fast half's tables to the exact answer: the winners of all bins, by their exact distances."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from flatten.kernels.gate import FARTHEST, decide
+from flatten.kernels.gather import START, Layout, read_return
+from flatten.kernels.jit import part
+from flatten.kernels.lanes import select
+from flatten.kernels.loads import load_single
+from flatten.kernels.place import exact_square
+from flatten.kernels.scatter import CROWDED, INDEX, NO_RETURN, TABLES, Keys
+from flatten.kernels.spans import BEYOND_GROUP, FIRST_GROUP
+
+Numbers = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+Counts = npt.NDArray[np.uint32]
+
+
+@part
+def reduce_tables(row: int, tables: Keys, least: Keys, second: Keys) -> None:
+    """Write the least and the second key of every bin, for each two rows, to (groups, bins)."""
+    for g in range(least.shape[0]):
+        start = g * TABLES * row
+        for b in range(least.shape[1]):
+            least[g, b], second[g, b] = min_max(tables[start + b], tables[start + row + b])
+
+
+@part
+def min_max(one: int, other: int) -> tuple[int, int]:
+    """Order two keys."""
+    return select(one < other, one, other), select(one < other, other, one)
+
+
+@part
+def join_groups(low: int, beyond: int, least: Keys, second: Keys, first: Keys, next_: Keys) -> None:
+    """Write the least and the second key of every bin, of the groups low … beyond − 1, to (bins,) each."""
+    for b in range(first.size):
+        first[b], next_[b] = least[low, b], second[low, b]
+    for g in range(low + 1, beyond):
+        for b in range(first.size):
+            better, worse = min_max(first[b], least[g, b])
+            first[b] = better
+            rest, _ = min_max(next_[b], second[g, b])
+            next_[b] = select(worse < rest, worse, rest)
+
+
+@part
+def has_rivals(first: Keys, next_: Keys) -> bool:
+    """Tell whether in some bin the second key is too close to the least to tell."""
+    rivals = np.int64(0)
+    for b in range(first.size):
+        close = (next_[b] < NO_RETURN) & (next_[b] - first[b] <= CROWDED)
+        rivals += select(close, np.int64(1), np.int64(0))
+    return rivals > 0
+
+
+@part
+def exact_squares(
+    least: Keys,
+    code: int,
+    layout: Layout,
+    columns: int,
+    stride: int,
+    m: Numbers,
+    points: Numbers,
+    squares: Numbers,
+) -> None:
+    """Write the squared distances of the returns behind keys to `squares` (bins,), NaN for none.
+
+    `points` (3, bins) is room for their coordinates. The same sums in the same order as in `place`.
+    """
+    for b in range(least.size):
+        index = least[b] & INDEX
+        if least[b] >= NO_RETURN:
+            points[0, b] = math.nan
+        elif stride > 0:
+            for axis in range(3):
+                points[axis, b] = load_single(layout[0, START], index * stride + 4 * axis)
+        else:
+            points[0, b], points[1, b], points[2, b] = read_return(code, layout, columns, index)
+    for b in range(least.size):
+        x, y, z = points[0, b], points[1, b], points[2, b]
+        level_x = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
+        level_y = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
+        squares[b] = level_x * level_x + level_y * level_y
+
+
+@part
+def decide_bins(
+    s: int,
+    farthest: bool,
+    ending: bool,
+    deciding: bool,
+    near_square: float,
+    far_square: float,
+    least: Keys,
+    squares: Numbers,
+    best: Numbers,
+    winner: Indices,
+    ends: Numbers,
+) -> None:
+    """Let the returns behind `least` decide in all bins of slice s, or end the stretches, or both."""
+    for b in range(least.size):
+        square = squares[b]
+        if ending:
+            ends[s, b] = select(square < ends[s, b], square, ends[s, b])
+        if deciding:
+            reached = (square >= near_square) & (square <= far_square)
+            beats = (reached & (square > best[s, b])) if farthest else square < best[s, b]
+            best[s, b] = select(beats, square, best[s, b])
+            winner[s, b] = select(beats, least[b] & INDEX, winner[s, b])
+
+
+@part
+def rivals_decide(
+    s: int,
+    keys: Keys,
+    farthest: bool,
+    deciding: bool,
+    code: int,
+    layout: Layout,
+    columns: int,
+    m: Numbers,
+    near_square: float,
+    far_square: float,
+    least: Keys,
+    best: Numbers,
+    winner: Indices,
+    ends: Numbers,
+) -> None:
+    """Let the rivals of a row decide too, one at a time."""
+    for b in range(least.size):
+        if keys[b] >= NO_RETURN or keys[b] == least[b] or keys[b] - least[b] > CROWDED:
+            continue
+        index = keys[b] & INDEX
+        square = exact_square(index, code, layout, columns, m)
+        if not farthest and square < ends[s, b]:
+            ends[s, b] = square
+        if deciding:
+            decide(square, index, near_square <= square <= far_square, farthest, s, b, best, winner)
+
+
+@part
+def merge_groups(
+    s: int,
+    low: int,
+    beyond: int,
+    row: int,
+    farthest: bool,
+    deciding: bool,
+    tables: Keys,
+    code: int,
+    layout: Layout,
+    columns: int,
+    stride: int,
+    m: Numbers,
+    near_square: float,
+    far_square: float,
+    least: Keys,
+    second: Keys,
+    joined: Keys,
+    points: Numbers,
+    best: Numbers,
+    winner: Indices,
+    ends: Numbers,
+) -> None:
+    """Let the winners of these groups decide in slice s, or (not `deciding`) only end its stretches."""
+    first, next_ = joined[0], joined[1]
+    join_groups(low, beyond, least, second, first, next_)
+    exact_squares(first, code, layout, columns, stride, m, points, points[3])
+    decide_bins(
+        s, farthest, not farthest, deciding, near_square, far_square, first, points[3], best, winner, ends
+    )  # fmt: skip
+    if has_rivals(first, next_):
+        for k in range(low * TABLES, beyond * TABLES):
+            rivals_decide(
+                s, tables[k * row : k * row + first.size], farthest, deciding, code, layout, columns, m,
+                near_square, far_square, first, best, winner, ends,
+            )  # fmt: skip
+
+
+@part
+def merge(
+    slices: Numbers,
+    spans: Indices,
+    row: int,
+    counting: bool,
+    tables: Keys,
+    counters: Counts,
+    code: int,
+    layout: Layout,
+    columns: int,
+    stride: int,
+    m: Numbers,
+    near_square: float,
+    far_square: float,
+    least: Keys,
+    second: Keys,
+    joined: Keys,
+    points: Numbers,
+    best: Numbers,
+    winner: Indices,
+    ends: Numbers,
+    hits: Counts,
+) -> None:
+    """Let the winners of the fast half decide in all slices, and add its counts."""
+    reduce_tables(row, tables, least, second)
+    for s in range(spans.shape[0]):
+        low, beyond = spans[s, FIRST_GROUP], spans[s, BEYOND_GROUP]
+        farthest = slices[s, FARTHEST] != 0.0
+        if low == beyond:
+            continue
+        merge_groups(
+            s, low, beyond, row, False, not farthest, tables, code, layout, columns, stride, m,
+            near_square, far_square, least, second, joined, points, best, winner, ends,
+        )  # fmt: skip
+        if farthest:
+            merge_groups(
+                s, beyond, beyond + 1, row, True, True, tables, code, layout, columns, stride, m,
+                near_square, far_square, least, second, joined, points, best, winner, ends,
+            )  # fmt: skip
+        if counting:
+            for k in range(low * TABLES, beyond * TABLES):
+                for b in range(hits.shape[1]):
+                    hits[s, b] += counters[k * row + b]
