@@ -148,7 +148,7 @@ class Flattener:
 
     def _used(self, s: int) -> int:
         t = self._tables
-        return int(t.hits[s].sum() if s in t.in_lists else t.used[s])
+        return int(t.hits[s].sum() if s in t.listed_slices else t.used[s])
 
     def _scan(
         self,

@@ -35,7 +35,7 @@ class Tables:
         cells = groups * TABLES * plan.levels.row
         self.tables = np.empty(cells, np.int64)
         self.counters = np.empty(cells if counting else 0, np.uint32)
-        self.crowd = np.empty(8 * BLOCK * slices, np.int64)
+        self.aside = np.empty(2 * (4 * slices + 1) * BLOCK, np.int64)
         self.work = np.empty(SINGLES, np.float32)
         self.lanes = np.empty(LANES, np.int32)
         self.keys = np.empty(BLOCK, np.int64)
@@ -46,6 +46,7 @@ class Tables:
         self.beams = beam_room(witnessing)
         self.in_lists = np.flatnonzero(plan.slices[:, MIN_HITS] > 1)
         """Slices with min_hits, in the order of their lists."""
+        self.listed_slices = frozenset(self.in_lists.tolist())
         self.listed = np.empty(len(self.in_lists), np.int64)
         self.starts = np.empty((len(self.in_lists), bins + 2), np.int64)
         self.ordered = np.empty(bins, np.uint8)
@@ -70,7 +71,7 @@ class Tables:
     def for_sweep(self) -> tuple[Any, ...]:
         """Give the tables in the order in which `kernels.sweep.sweep` takes them."""
         return (
-            self.tables, self.counters, self.crowd, self.best, self.winner, self.ends, self.hits, self.used,
+            self.tables, self.counters, self.aside, self.best, self.winner, self.ends, self.hits, self.used,
             self.blocked, self.listed, self.list_bins, self.list_keys, self.starts, self.tally, self.work,
             self.lanes, self.keys, self.halves, self.least, self.second,
             self.joined, self.points,

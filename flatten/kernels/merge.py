@@ -215,14 +215,12 @@ def merge(
         farthest = slices[s, FARTHEST] != 0.0
         if low == beyond:
             continue
-        merge_groups(
-            s, low, beyond, row, False, not farthest, tables, code, layout, columns, stride, m,
-            near_square, far_square, least, second, joined, points, best, winner, ends,
-        )  # fmt: skip
-        if farthest:
+        for side in range(2 if farthest else 1):
+            own = beyond - low if side > 0 else 0  # the farthest follow the nearest
             merge_groups(
-                s, beyond, beyond + 1, row, True, True, tables, code, layout, columns, stride, m,
-                near_square, far_square, least, second, joined, points, best, winner, ends,
+                s, low + own, beyond + own, row, side > 0, farthest == (side > 0), tables, code, layout,
+                columns, stride, m, near_square, far_square, least, second, joined, points, best, winner,
+                ends,
             )  # fmt: skip
         if counting:
             for k in range(low * TABLES, beyond * TABLES):

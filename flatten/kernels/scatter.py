@@ -6,7 +6,7 @@ turn, because a table cell that was written a moment ago is slow to read, and ne
 fall into one bin.
 
 float32 may take two returns for each other whose r² differ in the last places. Wherever that could
-matter, the keys of both go onto the *crowd* list, and the exact half decides between them.
+matter, the keys of both are put *aside*, and the exact half decides between them.
 """
 
 from __future__ import annotations
@@ -50,20 +50,20 @@ def elsewhere(number: np.uint32) -> np.uint32:
 
 
 @part
-def scatter(n: int, keys: Keys, lanes: Lanes, tables: Keys, crowd: Indices, crowded: int) -> int:
+def scatter(n: int, keys: Keys, lanes: Lanes, tables: Keys, aside: Indices, waiting: int) -> int:
     """Enter the keys of n returns into their cells of `tables`.
 
-    `crowd` takes the keys of returns too close to tell, and some of no returns; gives how many it
-    holds. It must have room for 2·n more.
+    The keys of returns too close to tell, and some of no returns, are put `aside`; gives how many wait
+    there. It must have room for 2·n more.
     """
     for j in range(n):
         key, cell = keys[j], np.uint32(lanes[CELL + j])
         old = tables[cell]
         if np.uint64(key - old + CROWDED) <= TWICE:  # rare, and so foreseen
-            crowd[crowded], crowd[crowded + 1] = key, old
-            crowded += 2
+            aside[waiting], aside[waiting + 1] = key, old
+            waiting += 2
         tables[cell] = select(key < old, key, old)
-    return crowded
+    return waiting
 
 
 @part

@@ -96,55 +96,26 @@ def settle(
 
 
 @part
-def settle_unsure(
-    n: int,
-    first: int,
-    code: int,
-    layout: Layout,
-    columns: int,
-    level_from_sensor: Numbers,
-    slices: Numbers,
-    first_turn: float,
-    span: float,
-    near_square: float,
-    far_square: float,
-    best: Numbers,
-    winner: Indices,
-    ends: Numbers,
-    hits: Counts,
-    used: Indices,
-    listed: Indices,
-    list_bins: Lanes,
-    list_keys: Indices,
-    starts: Indices,
-    lanes: Lanes,
-) -> None:
-    """Settle the unsure ones of n returns (a multiple of eight): so few that eight are passed at a time."""
+def put_aside(n: int, first: int, lanes: Lanes, aside: Indices, waiting: int) -> int:
+    """Put the unsure ones of n returns (a multiple of eight) aside, of which there are `waiting`; count all.
+
+    As −1 − number, so that they differ from keys. They are so few that eight are passed at a time.
+    """
     for j in range(0, n, 8):
         flags = flags_of_eight(lanes, UNSURE + j)
+        k = j
         while flags != 0:
-            k = lowest_of(flags)
-            flags &= flags - 1
-            settle(
-                first + lanes[NUMBER + j + k], 1, code, layout, columns, level_from_sensor, slices,
-                first_turn, span, near_square, far_square, best, winner, ends, hits, used, listed, list_bins,
-                list_keys, starts,
-            )  # fmt: skip
+            if flags & 1 != 0:
+                aside[waiting] = -1 - (first + lanes[NUMBER + k])
+                waiting += 1
+            flags, k = flags >> 1, k + 1
+    return waiting
 
 
 @part
-def lowest_of(flags: int) -> int:
-    """Place of the lowest of some flags."""
-    k = 0
-    while flags >> k & 1 == 0:
-        k += 1
-    return k
-
-
-@part
-def settle_crowd(
-    crowd: Indices,
-    crowded: int,
+def settle_all(
+    aside: Indices,
+    waiting: int,
     code: int,
     layout: Layout,
     columns: int,
@@ -164,11 +135,13 @@ def settle_crowd(
     list_keys: Indices,
     starts: Indices,
 ) -> None:
-    """Settle those that are too close to tell; they have been counted before."""
-    for k in range(crowded):
-        if crowd[k] >= NO_RETURN:
+    """Settle what was put aside: unsure returns, and those too close to tell, which have been counted."""
+    for k in range(waiting):
+        key = aside[k]
+        if key >= NO_RETURN:
             continue
         settle(
-            crowd[k] & INDEX, 0, code, layout, columns, level_from_sensor, slices, first_turn, span,
-            near_square, far_square, best, winner, ends, hits, used, listed, list_bins, list_keys, starts,
+            -1 - key if key < 0 else key & INDEX, 1 if key < 0 else 0, code, layout, columns,
+            level_from_sensor, slices, first_turn, span, near_square, far_square, best, winner, ends, hits,
+            used, listed, list_bins, list_keys, starts,
         )  # fmt: skip

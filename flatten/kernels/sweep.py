@@ -19,7 +19,7 @@ from flatten.kernels.lists import append_sure
 from flatten.kernels.merge import merge
 from flatten.kernels.pack import keep, whole
 from flatten.kernels.scatter import NO_KEY, TABLES, Keys, count, scatter
-from flatten.kernels.settle import settle_crowd, settle_unsure
+from flatten.kernels.settle import put_aside, settle_all
 from flatten.kernels.sieve import flag_heights, flag_own
 from flatten.kernels.sift import sift
 from flatten.kernels.spans import FIRST_GROUP, LEVEL_BEYOND, LEVEL_LOW
@@ -63,26 +63,26 @@ def take_all_levels(
     counting: bool,
     tables: Keys,
     counters: Counts,
-    crowd: Indices,
-    crowded: int,
+    aside: Indices,
+    waiting: int,
     used: Indices,
     work: Singles,
     lanes: Lanes,
     keys: Keys,
     halves: Counts,
 ) -> int:
-    """Enter what is surely of a level into the tables; give the length of the crowd."""
+    """Enter what is surely of a level into the tables; count all that waits aside."""
     step = TABLES * row
     find_levels(n, borders, step, work, lanes)
     near, far = bands[0, 4], bands[0, 5]
     take_levels(n, first, borders.shape[0] * step, row, near, far, others, work, lanes, halves)
-    crowded = scatter(kept, keys, lanes, tables, crowd, crowded)
+    waiting = scatter(kept, keys, lanes, tables, aside, waiting)
     for s in range(spans.shape[0]):
         if spans[s, LEVEL_BEYOND] > 0:
             used[s] += count_used(n, spans[s, LEVEL_LOW] * step, spans[s, LEVEL_BEYOND] * step, lanes)
     if counting:
         count(kept, lanes, counters)
-    return crowded
+    return waiting
 
 
 @part
@@ -98,23 +98,23 @@ def take_band_of(
     counting: bool,
     tables: Keys,
     counters: Counts,
-    crowd: Indices,
-    crowded: int,
+    aside: Indices,
+    waiting: int,
     used: Indices,
     work: Singles,
     lanes: Lanes,
     keys: Keys,
     halves: Counts,
 ) -> int:
-    """Enter what is surely of slice s, which is no levels, into its tables; give the length of the crowd."""
+    """Enter what is surely of slice s, which is no levels, into its tables; count all that waits aside."""
     used[s] += take_band(n, first, bands, s, spans[s, FIRST_GROUP] * TABLES * row, row, work, lanes, halves)
-    crowded = scatter(kept, keys, lanes, tables, crowd, crowded)
+    waiting = scatter(kept, keys, lanes, tables, aside, waiting)
     if counting:
         count(kept, lanes, counters)
     if slices[s, FARTHEST] != 0.0:
         turn_around(n, TABLES * row, work, lanes, halves)
-        crowded = scatter(kept, keys, lanes, tables, crowd, crowded)
-    return crowded
+        waiting = scatter(kept, keys, lanes, tables, aside, waiting)
+    return waiting
 
 
 @part
@@ -129,8 +129,8 @@ def take_bands(
     counting: bool,
     tables: Keys,
     counters: Counts,
-    crowd: Indices,
-    crowded: int,
+    aside: Indices,
+    waiting: int,
     used: Indices,
     listed: Indices,
     list_bins: Lanes,
@@ -149,11 +149,11 @@ def take_bands(
             append_sure(kept, keys, lanes, lists, listed, list_bins, list_keys, starts)
             lists += 1
         elif spans[s, LEVEL_BEYOND] == 0:
-            crowded = take_band_of(
-                s, n, kept, first, slices, spans, bands, row, counting, tables, counters, crowd, crowded,
+            waiting = take_band_of(
+                s, n, kept, first, slices, spans, bands, row, counting, tables, counters, aside, waiting,
                 used, work, lanes, keys, halves,
             )  # fmt: skip
-    return crowded
+    return waiting
 
 
 @part
@@ -225,7 +225,7 @@ def sweep(
     row: int,
     tables: Keys,
     counters: Counts,
-    crowd: Indices,
+    aside: Indices,
     best: Numbers,
     winner: Indices,
     ends: Numbers,
@@ -258,7 +258,7 @@ def sweep(
     """
     reset(slices, tables, counters, best, winner, ends, hits, used, blocked, listed, starts, tally)
     n_bins, levels, others = best.shape[1], borders.shape[0] > 0, borders.shape[0] < 2 * slices.shape[0]
-    room, crowded = 4 * BLOCK * slices.shape[0], 0
+    waiting = 0
     for first in range(0, n_returns, BLOCK):
         taken = n_returns - first if n_returns - first < BLOCK else BLOCK
         gather(code, layout, columns, stride, first, taken, work)
@@ -273,25 +273,22 @@ def sweep(
         if others:
             find_unsure_of_bands(n, spans, bands, work, lanes)
         if levels:
-            crowded = take_all_levels(
-                n, kept, first, borders, spans, bands, row, others, counting, tables, counters, crowd,
-                crowded, used, work, lanes, keys, halves,
+            waiting = take_all_levels(
+                n, kept, first, borders, spans, bands, row, others, counting, tables, counters, aside,
+                waiting, used, work, lanes, keys, halves,
             )  # fmt: skip
         if others:
-            crowded = take_bands(
-                n, kept, first, slices, spans, bands, row, counting, tables, counters, crowd, crowded, used,
+            waiting = take_bands(
+                n, kept, first, slices, spans, bands, row, counting, tables, counters, aside, waiting, used,
                 listed, list_bins, list_keys, starts, work, lanes, keys, halves,
             )  # fmt: skip
-        settle_unsure(
-            n, first, code, layout, columns, level_from_sensor, slices, first_turn, span, near_square,
-            far_square, best, winner, ends, hits, used, listed, list_bins, list_keys, starts, lanes,
-        )  # fmt: skip
-        if crowded > crowd.size - room or first + BLOCK >= n_returns:
-            settle_crowd(
-                crowd, crowded, code, layout, columns, level_from_sensor, slices, first_turn, span,
+        waiting = put_aside(n, first, lanes, aside, waiting)
+        if waiting > aside.size // 2 or first + BLOCK >= n_returns:  # a block fills less than half
+            settle_all(
+                aside, waiting, code, layout, columns, level_from_sensor, slices, first_turn, span,
                 near_square, far_square, best, winner, ends, hits, used, listed, list_bins, list_keys, starts,
             )  # fmt: skip
-            crowded = 0
+            waiting = 0
     merge(
         slices, spans, row, counting, tables, counters, code, layout, columns, stride, level_from_sensor,
         near_square, far_square, least, second, joined, points, best, winner, ends, hits,
