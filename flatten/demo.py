@@ -10,8 +10,9 @@ from __future__ import annotations
 import statistics
 import textwrap
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import Future, as_completed
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -112,12 +113,12 @@ def run_demo(
             jobs.submit_all(pool, _prepare, [(number == 0, pens) for number in range(helpers)])
         done = list(_flatten_all(samples, folder))
         tasks = [(one.picture, one.sample, one.scans, one.profile, overwrite) for one in done if pens]
-        handed = jobs.submit_all(pool, _draw, tasks) if pool is not None else []
+        drawn = _share(pool, 2 * helpers, tasks) if pool is not None else starmap(_draw, tasks)
         for one in done:
             _write(one, folder, overwrite)
             step(one.sample.name)
         try:
-            for picture in _share(handed, tasks) if pool is not None else starmap(_draw, tasks):
+            for picture in drawn:
                 step(picture.name)
         except MissingPartError as error:
             missing = f"no pictures: {error}"
@@ -216,17 +217,23 @@ def _draw(
     return picture
 
 
-def _share(handed: list[Future[Path]], tasks: list[tuple[Any, ...]]) -> Iterator[Path]:
-    """Draw the last pictures here while the helpers draw the first; gives each as it gets done."""
-    waiting = dict(zip(handed, tasks, strict=True))
+def _share(pool: ProcessPoolExecutor, ahead: int, tasks: list[tuple[Any, ...]]) -> Iterator[Path]:
+    """Draw the last pictures here while the helpers draw the first; gives each as it gets done.
+
+    `ahead` are handed to the helpers at a time. Nothing handed over is ever taken back: a pool that
+    breaks with a cancelled job in it never ends (CPython 3.11).
+    """
+    left, handed = deque(tasks), set[Future[Path]]()
     try:
-        for future in reversed(handed):
-            if future.cancel():  # no helper has begun it
-                yield _draw(*waiting.pop(future))
-            for done in [one for one in waiting if one.done()]:
-                del waiting[done]
+        while left:
+            for _ in range(min(ahead - len(handed), len(left))):
+                handed |= set(jobs.submit_all(pool, _draw, [left.popleft()]))
+            if left:
+                yield _draw(*left.pop())
+            for done in [one for one in handed if one.done()]:
+                handed.remove(done)
                 yield done.result()
-        for future in as_completed(waiting):
+        for future in as_completed(handed):
             yield future.result()
     except BrokenProcessPool as error:
         raise FlattenError("a drawing process died (out of memory?): free some, and try again") from error

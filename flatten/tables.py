@@ -21,37 +21,37 @@ class Tables:
     def __init__(self, plan: Plan, witnessing: bool, counting: bool) -> None:
         slices, bins = len(plan.slices), len(plan.bearings)
         self.bins = bins
-        self.best = np.empty((slices, bins))
-        self.winner = np.empty((slices, bins), np.int64)
-        self.ends = np.empty((slices, bins))
+        self.best = np.zeros((slices, bins))
+        self.winner = np.zeros((slices, bins), np.int64)
+        self.ends = np.zeros((slices, bins))
         self.hits = np.zeros((slices, bins), np.uint32)
         self.doubtful = np.zeros((slices, bins), np.uint8)
-        self.blocked = np.empty(bins, np.uint8)
+        self.blocked = np.zeros(bins, np.uint8)
         self.dropped = np.zeros(bins, np.uint8)
-        self.masks = np.empty((slices if witnessing else 0, bins, CLEAR_WORDS), np.uint64)
-        self.tally = np.empty(2, np.int64)
-        self.used = np.empty(slices, np.int64)
+        self.masks = np.zeros((slices if witnessing else 0, bins, CLEAR_WORDS), np.uint64)
+        self.tally = np.zeros(2, np.int64)
+        self.used = np.zeros(slices, np.int64)
         groups = plan.levels.groups
         cells = groups * TABLES * plan.levels.row
-        self.tables = np.empty(cells, np.int64)
-        self.counters = np.empty(cells if counting else 0, np.uint32)
-        self.aside = np.empty(2 * (4 * slices + 1) * BLOCK, np.int64)
-        self.work = np.empty(SINGLES, np.float32)
-        self.lanes = np.empty(LANES, np.int32)
-        self.keys = np.empty(BLOCK, np.int64)
+        self.tables = np.zeros(cells, np.int64)
+        self.counters = np.zeros(cells if counting else 0, np.uint32)
+        self.aside = np.zeros(2 * (4 * slices + 1) * BLOCK, np.int64)
+        self.work = np.zeros(SINGLES, np.float32)
+        self.lanes = np.zeros(LANES, np.int32)
+        self.keys = np.zeros(BLOCK, np.int64)
         self.halves = self.keys.view(np.uint32)
-        self.least, self.second = (np.empty((groups, bins), np.int64) for _ in range(2))
-        self.joined = np.empty((2, bins), np.int64)
-        self.points = np.empty((4, bins))
+        self.least, self.second = (np.zeros((groups, bins), np.int64) for _ in range(2))
+        self.joined = np.zeros((2, bins), np.int64)
+        self.points = np.zeros((4, bins))
         self.beams = beam_room(witnessing)
         self.in_lists = np.flatnonzero(plan.slices[:, MIN_HITS] > 1)
         """Slices with min_hits, in the order of their lists."""
         self.listed_slices = frozenset(self.in_lists.tolist())
-        self.listed = np.empty(len(self.in_lists), np.int64)
-        self.starts = np.empty((len(self.in_lists), bins + 2), np.int64)
-        self.ordered = np.empty(bins, np.uint8)
-        self.moving = np.empty((2, 3), np.int64)
-        self.closest = np.empty((slices, bins)) if len(self.in_lists) else self.ends
+        self.listed = np.zeros(len(self.in_lists), np.int64)
+        self.starts = np.zeros((len(self.in_lists), bins + 2), np.int64)
+        self.ordered = np.zeros(bins, np.uint8)
+        self.moving = np.zeros((2, 3), np.int64)
+        self.closest = np.zeros((slices, bins)) if len(self.in_lists) else self.ends
         """The nearest accepted return; without min_hits the nearest of any kind."""
         self.room = 0
         self.grow(0)
@@ -63,10 +63,10 @@ class Tables:
         if returns and room <= self.room:
             return
         self.room = room
-        self.list_bins = np.empty((lists, room), np.int32)
-        self.list_keys = np.empty((lists, room), np.int64)
-        self.sorted_keys = np.empty(room, np.int64)
-        self.distances = np.empty(room)
+        self.list_bins = np.zeros((lists, room), np.int32)
+        self.list_keys = np.zeros((lists, room), np.int64)
+        self.sorted_keys = np.zeros(room, np.int64)
+        self.distances = np.zeros(room)
 
     def for_sweep(self) -> tuple[Any, ...]:
         """Give the tables in the order in which `kernels.sweep.sweep` takes them."""
@@ -89,10 +89,10 @@ def beam_room(witnessing: bool) -> tuple[npt.NDArray[Any], ...]:
     """Room for `kernels.beams.follow_beams` to work in, in the order in which it takes it."""
     wanted = 1 if witnessing else 0
     return (
-        np.empty(wanted * TILE_LANES, np.int32),
-        np.empty(wanted * NUMBERS, np.float32),
-        np.empty(wanted * STRIDE_NUMBERS, np.float32),
-        np.empty(wanted * STRIDE_DOUBLES),
-        np.empty(wanted * STRIDE_LANES, np.int32),
-        np.empty(wanted * 2 * MOST_STEPS, np.float32),
+        np.zeros(wanted * TILE_LANES, np.int32),
+        np.zeros(wanted * NUMBERS, np.float32),
+        np.zeros(wanted * STRIDE_NUMBERS, np.float32),
+        np.zeros(wanted * STRIDE_DOUBLES),
+        np.zeros(wanted * STRIDE_LANES, np.int32),
+        np.zeros(wanted * 2 * MOST_STEPS, np.float32),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -11,8 +12,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from flatten import CloudError, Flattener, OutputError, Profile, State, read_cloud, samples
-from flatten.demo import ALLOWED, compare, run_demo, steps
+from flatten import (
+    CloudError,
+    Flattener,
+    FlattenError,
+    OutputError,
+    Profile,
+    State,
+    jobs,
+    read_cloud,
+    samples,
+)
+from flatten.demo import ALLOWED, _share, compare, run_demo, steps
 from flatten.files import read_npz
 from flatten.samples import Truth, list_samples, read_truth
 from tests.command_line import HOUSE, environment, run_alone, run_here
@@ -202,3 +213,15 @@ def test_damaged_samples_are_told(tmp_path: Path) -> None:
     shutil.copy(samples.sample_folder() / "clouds.yaml", tmp_path)
     with pytest.raises(CloudError, match=r"truth\.npz"):
         read_truth(list_samples(tmp_path)[0])
+
+
+class Fatal:
+    """What kills the process that unpickles it."""
+
+    def __reduce__(self) -> tuple[object, tuple[()]]:
+        return os.abort, ()
+
+
+def test_a_helper_that_dies_is_told_and_nothing_waits_for_it() -> None:
+    with jobs.worker_pool(1) as pool, pytest.raises(FlattenError, match="a drawing process died"):
+        list(_share(pool, 2, [(Fatal(),), (Fatal(),)]))
