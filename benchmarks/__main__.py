@@ -62,6 +62,24 @@ def clear() -> None:
     told(record.write("false_free", [*false_free.measure("field"), *false_free.measure("clean")]))
 
 
+def boards() -> None:
+    """Budgets of on-board computers, where emulator and LLVM tools are installed; 1 to 2 minutes."""
+    from benchmarks import board_budgets as part
+
+    told(record.write("boards", part.measure(), part.notes()))
+
+
+def portability() -> None:
+    """The same bits on other cores, emulated; about 1 minute; exit code 1 where any differs."""
+    from benchmarks import portability as part
+
+    rows = part.measure()
+    told(record.write("portability", rows, part.notes()))
+    failed = part.failures(rows)
+    if failed:
+        raise SystemExit("\n".join(failed))
+
+
 def pictures() -> None:
     """Draw the curves from their JSON."""
     from benchmarks import drawing as part
@@ -79,8 +97,10 @@ def tables() -> None:
 
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
-    for part in (speed, latency, memory, startup, instructions, curves, clear, pictures, tables)
-}
+    for part in (
+        speed, latency, memory, startup, instructions, curves, clear, boards, portability, pictures, tables,
+    )
+}  # fmt: skip
 SINGLE = ("speed", "latency", "memory", "instructions", "curves")
 """Parts with one JSON file of rows that `against` can compare."""
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from benchmarks import record, speed_tables
+from benchmarks import board_tables, record, speed_tables
 from benchmarks.markdown import markdown, where
 
 TOP = Path(__file__).parent.parent
@@ -75,6 +75,7 @@ TABLES: dict[str, Callable[[], str]] = {
     "false-free-clean": lambda: false_free("clean"),
     "clear-defaults": clear_defaults,
     **speed_tables.TABLES,
+    **board_tables.TABLES,
 }
 
 
