@@ -46,11 +46,21 @@ class Cloud:
     """Time of each return as recorded (unit and zero are the source's), same shape, or None."""
     name: str = ""
     """Where it came from, for messages and records."""
-    records: tuple[Array, tuple[int, ...]] | None = field(default=None, repr=False)
+    records: tuple[Array, tuple[int, ...]] | None = field(default=None, init=False, repr=False)
     """The array that x, y and z are views of, and how many bytes after its first they begin; or None.
 
     Finding out where an array lies takes three microseconds: with this it is done once, not three times.
+    Copies do not have it, as their arrays lie elsewhere.
     """
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Give what copies and pickles take over."""
+        return {**self.__dict__, "records": None}
+
+    def _within(self, whole: Array, offsets: tuple[int, ...]) -> Cloud:
+        """Remember what x, y and z are views of; give the cloud itself."""
+        object.__setattr__(self, "records", (whole, offsets))
+        return self
 
     def addresses(self) -> list[int] | None:
         """Where x, y and z begin in memory, as far as `records` tells it."""
@@ -108,8 +118,9 @@ class Cloud:
             )
         intensity = array[:, 3] if array.shape[1] > 3 else None
         step = array.strides[1]
-        records = array, (0, step, 2 * step)
-        return cls(array[:, 0], array[:, 1], array[:, 2], intensity, name=name, records=records)
+        return cls(array[:, 0], array[:, 1], array[:, 2], intensity, name=name)._within(
+            array, (0, step, 2 * step)
+        )
 
     @classmethod
     def from_message(cls, message: Any, name: str = "message") -> Cloud:
@@ -161,7 +172,7 @@ class Cloud:
         intensity, time = (_find(records, names, wanted) for wanted in (INTENSITY_NAMES, TIME_NAMES))
         places: Any = records.dtype.fields  # there is x at least
         offsets = tuple(int(places[names[axis]][1]) for axis in "xyz")
-        return cls(x, y, z, intensity, time, name, (records, offsets))
+        return cls(x, y, z, intensity, time, name)._within(records, offsets)
 
 
 def as_cloud(source: Any) -> Cloud:

@@ -76,7 +76,7 @@ class Plan:
     slices: Numbers
     """(slices, 6), columns as in kernels.gate."""
     bands: npt.NDArray[np.float32]
-    """(slices, 6), columns as in kernels.sift."""
+    """(slices, 6), columns as in kernels.bands."""
     levels: Levels
     """Where the slices' heights part, and where their keys go."""
     zones: Numbers
@@ -210,7 +210,7 @@ def row_of(bins: int) -> int:
 
 
 def bands_of(slices: Numbers, near_square: float, far_square: float) -> npt.NDArray[np.float32]:
-    """Rows of the slices as kernels.sift reads them: bottom, top, rise, rounding, near² and far²."""
+    """Rows of the slices as kernels.bands reads them: bottom, top, rise, rounding, near² and far²."""
     rounding = 4 * 2.0**-24 * np.abs(slices[:, :2]).max(axis=1)
     ends = np.broadcast_to([near_square, far_square], (len(slices), 2))
     return np.column_stack([slices[:, :3], rounding, ends]).astype(np.float32)

@@ -1,6 +1,9 @@
 """Clouds are looked at where they lie: message layouts, arrays, and what contradicts itself."""
 
 import array
+import copy
+import dataclasses
+import pickle
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rosbags.typesys import Stores, get_typestore
 
-from flatten import Cloud, CloudError
+from flatten import Cloud, CloudError, Flattener
 from flatten.cloud import POINT_FIELD_TYPES, as_cloud, cloud_from_columns
+from tests.conftest import assert_scans_equal
 
 STORE = get_typestore(Stores.LATEST)
 MESSAGE = STORE.types["sensor_msgs/msg/PointCloud2"]
@@ -263,3 +267,21 @@ def test_columns_by_name():
     assert cloud.intensity.tolist() == [1, 2] and cloud.name == "aisle"
     with pytest.raises(CloudError, match="aisle: no field y"):
         cloud_from_columns({"x": np.zeros(1), "z": np.zeros(1)}, "aisle")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        copy.copy,
+        copy.deepcopy,
+        lambda cloud: pickle.loads(pickle.dumps(cloud)),
+        lambda cloud: dataclasses.replace(cloud, x=cloud.x + 1.0, y=cloud.y.copy()),
+    ],
+)
+@pytest.mark.parametrize("layout", ["padded", "unaligned"])
+def test_copies_are_read_where_their_own_arrays_lie(change, layout, rover):
+    flattener = Flattener(rover(slices={"drive": {"bottom": -9.0, "top": 9.0}}))
+    for cloud in (Cloud.from_message(message(layout)), Cloud.from_array(np.c_[XYZ, XYZ].astype("f4"))):
+        changed = change(cloud)
+        plain = Cloud(changed.x.copy(), changed.y.copy(), changed.z.copy(), changed.intensity, changed.time)
+        assert_scans_equal(flattener.flatten(changed), flattener.flatten(plain))

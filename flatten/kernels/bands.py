@@ -55,7 +55,9 @@ def find_unsure(n: int, bands: Singles, s: int, work: Singles, lanes: Lanes) -> 
         low = lower_border(bottom, rise, square)
         slack = fma(work[SLACKS + j], ONE + TWO * rise, rounding)
         doubt = lanes[DOUBT + j] < NO_LANE
-        possible = (z >= low - slack) & (z < top + slack) & ((lanes[BIN + j] >= NO_LANE) | doubt)
+        # asked the other way round: with an infinite slack, nothing may rule out what is of any height
+        out = (z < low - slack) | (z > top + slack) | math.isnan(z)
+        possible = ~out & ((lanes[BIN + j] >= NO_LANE) | doubt)
         certain = (z >= low + slack) & (z < top - slack) & ~doubt
         open_ = ~certain | at_an_end(square, work[SLACKS + j], near, far)
         lanes[UNSURE + j] |= select(possible & open_, YES_LANE, NO_LANE)

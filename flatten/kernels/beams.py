@@ -133,7 +133,7 @@ def follow_beams(
     """Mark the witnessed cells of all slices, and the bins with a return beyond an edge.
 
     Arguments as for `sweep`; `masks` (slices, bins, words) and `dropped` (bins,) in any state.
-    The last six are room to work in.
+    The last eight are room to work in.
     """
     masks[:, :, :] = 0
     dropped[:] = 0

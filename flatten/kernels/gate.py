@@ -32,9 +32,10 @@ def decide(
     """Let a return decide bin b of slice s where it beats the one that did so far.
 
     `pick: nearest` takes the least distance, in the reach or not; `pick: farthest` the greatest
-    inside the reach, with best starting at −1.
+    inside the reach, with best starting at −1. Of equals the first in the cloud is taken, in whatever
+    order they come.
     """
     beats = (inside and square > best[s, b]) if farthest else square < best[s, b]
-    if beats:
+    if beats or (square == best[s, b] and index < winner[s, b]):
         best[s, b] = square
         winner[s, b] = index

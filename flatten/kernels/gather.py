@@ -67,7 +67,8 @@ def gather_any(code: int, layout: Layout, columns: int, first: int, n: int, work
     """Copy n returns from `first` on from wherever they lie to PX, PY, PZ.
 
     What is not finite, or at exactly zero, becomes NaN. A float64 too great or too small for
-    float32 becomes HUGE three times over: no sum of these is finite, so that nothing is sure of it.
+    float32 becomes HUGE three times over: the bound on its error is infinite, so that nothing is sure of
+    it and nothing rules it out.
     """
     row, column = first // columns, first % columns
     for j in range(n):

@@ -84,25 +84,3 @@ def load_single(start: int, offset: int) -> np.float32:
 @overload(load_single)
 def _compiled_load_single(start, offset):  # type: ignore[no-untyped-def]
     return lambda start, offset: _single(start, offset)  # noqa: PLW0108 - an overload is a function of its own
-
-
-@intrinsic
-def _copy_four(_typing: Any, singles: Any, _to: Any, _start: Any, _offset: Any) -> Any:
-    def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        array = context.make_array(signature.args[0])(context, builder, arguments[0])
-        four = ir.VectorType(ir.FloatType(), 4)
-        value = builder.load(_at(builder, arguments[2], arguments[3], four), align=1)
-        place = builder.bitcast(builder.gep(array.data, [arguments[1]]), four.as_pointer())
-        builder.store(value, place, align=4)
-
-    return types.void(singles, types.int64, types.int64, types.int64), build
-
-
-def copy_four(singles: np.ndarray[Any, np.dtype[np.float32]], to: int, start: int, offset: int) -> None:
-    """Copy the 16 bytes at `offset` bytes after address `start` to singles[to : to + 4]."""
-    singles[to : to + 4] = np.frombuffer(ctypes.string_at(int(start) + int(offset), 16), np.float32)
-
-
-@overload(copy_four)
-def _compiled_copy_four(singles, to, start, offset):  # type: ignore[no-untyped-def]
-    return lambda singles, to, start, offset: _copy_four(singles, to, start, offset)  # noqa: PLW0108

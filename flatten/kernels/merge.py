@@ -111,9 +111,11 @@ def decide_bins(
             ends[s, b] = select(square < ends[s, b], square, ends[s, b])
         if deciding:
             reached = (square >= near_square) & (square <= far_square)
+            index = least[b] & INDEX
             beats = (reached & (square > best[s, b])) if farthest else square < best[s, b]
+            beats = beats | ((square == best[s, b]) & (index < winner[s, b]))  # as in gate.decide
             best[s, b] = select(beats, square, best[s, b])
-            winner[s, b] = select(beats, least[b] & INDEX, winner[s, b])
+            winner[s, b] = select(beats, index, winner[s, b])
 
 
 @part

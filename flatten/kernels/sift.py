@@ -8,7 +8,8 @@ costs next to nothing more, because one return in a hundred or fewer is unsure.
 The bounds, with u = 2⁻²⁴ (half a unit in the last place of float32):
 
 - A coordinate is three fused multiply-adds of rounded coefficients: at most 5u·(|p| + |t|) off,
-  and |p| ≤ |x| + |y| + |z| + |t|. Taken is `slack` = 8u·(|x| + |y| + |z| + 2|t|₁), of either axes.
+  and |p| ≤ |x| + |y| + |z| + |t|. Taken is `slack` = 8u·(|x| + |y| + |z| + 2|t|₁), in sensor axes
+  or in level ones.
 - A bearing is off by slack/r from the coordinates, 1.2e-6 quarter turns from the polynomial
   (measured over all of [0, 1], see tests), and the rounding of numbers up to 8: taken is
   slack/max(|x|, |y|) + TURN_ERROR.

@@ -250,8 +250,8 @@ def sweep(
 
     Tables are (slices, bins), in any state; `tables` and `counters` (cells,) hold rows of `row` cells,
     of which `spans` tells those of each slice. Returns of slices with min_hits are only put into
-    lists, for `accept`. `zones` (k, 12), `slices` and `bands` (s, 6), `borders` (2k, 2)
-    and `spans` (s, 4) are rows as in the modules of those names; `m` and `body` (13,) are
+    lists, for `accept`. `zones` (k, 12), `bands` (s, 6) and `spans` (s, 4) are rows as in the modules of
+    those names, `slices` (s, 6) as in `gate`, `borders` (2k, 2) as in `levels`; `m` and `body` (13,) are
     level_from_sensor and body_from_sensor as in `sift`; first_turn and span are in quarter turns; the
     sieve lets through what lies within `half` of `middle`, metres. The last eight are room to work
     in; `halves` are the keys seen as 32-bit numbers.

@@ -14,6 +14,8 @@ Numbers = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 Lanes = npt.NDArray[np.int32]
 
+NAN = np.float32(np.nan)
+
 BOX, CYLINDER, SECTOR = 0, 1, 2
 """Kinds of zone, column 0 of a zone row; the other columns by kind:
 
@@ -87,7 +89,7 @@ def swallow(
         x, y, z = place_return(code, layout, columns, index, body_from_sensor)
         for k in range(zones.shape[0]):
             if in_zone(zones, k, x, y, z):
-                work[HEIGHT + j] = -np.float32(np.inf)
+                work[HEIGHT + j] = NAN  # of no slice, whatever the bound on its error
                 swallowed += 1
                 b = np.int64(lanes[BIN + j])
                 if lanes[DOUBT + j] != NO:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -113,6 +115,26 @@ def test_returns_too_close_to_tell_are_told_apart_exactly(pick: str, apart: floa
     assert scan.ranges[720] == np.float32(expected)
 
 
+@pytest.mark.parametrize("pick", ["nearest", "farthest"])
+@pytest.mark.parametrize("min_hits", [1, 2])
+def test_of_equals_the_first_in_the_cloud_decides(pick: str, min_hits: int) -> None:
+    # mirrored at the bin's middle they are equally far, their sums are not made alike, and the crowd is full
+    rng = np.random.default_rng(6)
+    slices = {"drive": {"bottom": 0.1, "top": 1.0, "pick": pick, "min_hits": min_hits}}
+    flattener = Flattener(make_profile(mount={}, slices=slices, fan={"bins": 8}, clear=False))
+    for n in (2, 3, 9, 1024, 3000):
+        x = rng.choice([-3.0, 3.0], (n, 2)) + rng.choice([0.0, 0.0, 2.0**-18], (n, 1))
+        xyz = np.column_stack([x * rng.choice([1.0, 0.25], (n, 2)), rng.uniform(0.2, 0.9, n), np.arange(n)])
+        scan = flattener.flatten(xyz.astype(np.float32))["drive"]
+        x, y = xyz.astype(np.float32)[:, :2].T.astype(np.float64)
+        square, turn = x * x + y * y, np.arctan2(y, x) / (2 * np.pi) + 0.5
+        for b in np.flatnonzero(scan.states == State.HIT):
+            mine = np.flatnonzero(np.floor(turn * 8) % 8 == b)
+            best = square[mine].min() if pick == "nearest" else square[mine].max()
+            if min_hits == 1 or scan.ranges[b] == np.float32(np.sqrt(best)):  # else those had no company
+                assert scan.intensities[b] == mine[square[mine] == best][0]
+
+
 def test_float64_beyond_float32_is_not_lost() -> None:
     slices = {"drive": {"bottom": -1.0, "top": 1.0}}
     flattener = Flattener(make_profile(mount={}, slices=slices, clear=False))
@@ -122,3 +144,22 @@ def test_float64_beyond_float32_is_not_lost() -> None:
     scan = flattener.flatten(xyz)["drive"]
     assert scan.counts.skipped == 0 and scan.ranges[720] == -np.inf  # 1e-60 is nearer than the reach
     assert flattener.flatten(xyz[:3])["drive"].ranges[720] == 2.0
+
+
+@pytest.mark.parametrize("extra", [{}, {"rise": 0.01}, {"pick": "farthest"}, {"min_hits": 2}])
+@pytest.mark.parametrize("size", [1e-20, 1e-40, 1e-300])
+def test_returns_all_but_at_the_sensor_are_of_its_height(extra: dict[str, Any], size: float) -> None:
+    # in no tilt may a number that stands for one too small for float32 rule a slice out
+    slices = {"drive": {"bottom": 0.1, "top": 1.0, **extra}}
+    for signs in itertools.product((-1.0, 1.0), repeat=3):
+        mount = {"z": 0.61, "roll": 45.0 * signs[0], "pitch": 35.0 * signs[1]}
+        xyz = np.array([signs, signs]) * size
+        for attitude in (None, (0.4, -0.3)):
+            profile = make_profile(mount=mount, slices=slices, clear=False)
+            scan = Flattener(profile).flatten(xyz, attitude)["drive"]
+            assert np.count_nonzero(scan.states == State.TOO_NEAR) == 1 and scan.counts.skipped == 0
+            # and none that a blind zone holds may decide
+            hull = {"name": "hull", "box": {"x": [-0.5, 0.5], "y": [-0.5, 0.5], "z": [0.0, 0.9]}}
+            profile = make_profile(mount=mount, slices=slices, clear=False, blind_zones=[hull])
+            scan = Flattener(profile).flatten(xyz, attitude)["drive"]
+            assert set(scan.states) == {State.UNSEEN, State.BLOCKED} and scan.counts.swallowed == 2
