@@ -63,14 +63,14 @@ def clear() -> None:
 
 
 def boards() -> None:
-    """Budgets of on-board computers, where emulator and LLVM tools are installed; 1 to 2 minutes."""
+    """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
 
     told(record.write("boards", part.measure(), part.notes()))
 
 
 def portability() -> None:
-    """The same bits on other cores, emulated; about 1 minute; exit code 1 where any differs."""
+    """The same bits on other cores, emulated; about 2 minutes; exit code 1 where any differs."""
     from benchmarks import portability as part
 
     rows = part.measure()

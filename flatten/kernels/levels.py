@@ -51,17 +51,18 @@ def find_levels(n: int, borders: Singles, step: int, work: Singles, lanes: Lanes
 
     `borders` (2k, 2) are the bottoms and tops of the slices, ascending, and their rounding.
     """
-    step = np.int32(step)
+    step, both = np.int32(step), np.int32(2 * step)
+    for j in range(n):
+        lanes[LEVEL + j], lanes[NEAR + j] = NO, NO
     for k in range(0, borders.shape[0], 2):
         low, low_slack = borders[k, 0], borders[k, 1]
         high, high_slack = borders[k + 1, 0], borders[k + 1, 1]
-        before = NO_LANE if k == 0 else YES_LANE
         for j in range(n):
             z, slack = work[HEIGHT + j], work[SLACKS + j]
-            level = select(z >= low, step, NO_LANE) + select(z >= high, step, NO_LANE)
+            passed = select(z >= high, both, select(z >= low, step, NO_LANE))
             near = (abs(z - low) <= slack + low_slack) | (abs(z - high) <= slack + high_slack)
-            lanes[LEVEL + j] = np.int32(level + (before & lanes[LEVEL + j]))
-            lanes[NEAR + j] = np.int32(select(near, YES_LANE, NO_LANE) | (before & lanes[NEAR + j]))
+            lanes[LEVEL + j] = np.int32(lanes[LEVEL + j] + passed)
+            lanes[NEAR + j] = np.int32(lanes[NEAR + j] | select(near, YES_LANE, NO_LANE))
 
 
 @part
@@ -72,15 +73,13 @@ def take_levels(
     row: int,
     near: np.float32,
     far: np.float32,
-    others: bool,
     work: Singles,
     lanes: Lanes,
     halves: Halves,
 ) -> None:
     """Make the keys of what surely lies in a level between the borders; levels 0 and `last` lie outside.
 
-    What may lie in one, but where or whether is not sure, becomes UNSURE; with `others`, it may have
-    been before. INSIDE tells what is in the reach too. Levels are counted in cells: TABLES rows of
+    What may lie in one, but where or whether is not sure, becomes UNSURE, as it may have been before. INSIDE tells what is in the reach too. Levels are counted in cells: TABLES rows of
     `row` cells for each, and in them returns take turns.
     """
     last, row, first = np.int32(last), np.int32(row), np.int32(first)
@@ -91,8 +90,7 @@ def take_levels(
         near_border, doubt = lanes[NEAR + j] < NO_LANE, lanes[DOUBT + j] < NO_LANE
         open_ = near_border | doubt | at_an_end(square, work[SLACKS + j], near, far)
         unsure = (between | near_border) & open_ & ((b >= NO_LANE) | doubt)
-        if others:
-            unsure = unsure | (lanes[UNSURE + j] < NO_LANE)
+        unsure = unsure | (lanes[UNSURE + j] < NO_LANE)
         member = between & (b >= NO_LANE) & ~unsure
         turn = select(np.int32(j) & ONE_LANE != NO_LANE, row, NO_LANE)
         lanes[CELL + j] = select(member, np.int32(level - step + turn + b), NO_LANE)
@@ -109,6 +107,6 @@ def count_used(n: int, low: int, high: int, lanes: Lanes) -> int:
     low, high = np.int32(low), np.int32(high)
     used = NO_LANE
     for j in range(n):
-        level = lanes[LEVEL + j]
-        used = np.int32(used + select((level >= low) & (level < high), lanes[INSIDE + j], NO_LANE))
+        level, inside = lanes[LEVEL + j], lanes[INSIDE + j] < NO_LANE
+        used = np.int32(used + select(inside & (level >= low) & (level < high), YES_LANE, NO_LANE))
     return -used

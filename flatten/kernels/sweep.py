@@ -59,7 +59,6 @@ def take_all_levels(
     spans: Indices,
     bands: Singles,
     row: int,
-    others: bool,
     counting: bool,
     tables: Keys,
     counters: Counts,
@@ -75,7 +74,7 @@ def take_all_levels(
     step = TABLES * row
     find_levels(n, borders, step, work, lanes)
     near, far = bands[0, 4], bands[0, 5]
-    take_levels(n, first, borders.shape[0] * step, row, near, far, others, work, lanes, halves)
+    take_levels(n, first, borders.shape[0] * step, row, near, far, work, lanes, halves)
     waiting = scatter(kept, keys, lanes, tables, aside, waiting)
     for s in range(spans.shape[0]):
         if spans[s, LEVEL_BEYOND] > 0:
@@ -270,11 +269,10 @@ def sweep(
             kept, first, code, layout, columns, body_from_sensor, level_from_sensor, zones, first_turn, span,
             work, lanes, blocked,
         )  # fmt: skip
-        if others:
-            find_unsure_of_bands(n, spans, bands, work, lanes)
+        find_unsure_of_bands(n, spans, bands, work, lanes)
         if levels:
             waiting = take_all_levels(
-                n, kept, first, borders, spans, bands, row, others, counting, tables, counters, aside,
+                n, kept, first, borders, spans, bands, row, counting, tables, counters, aside,
                 waiting, used, work, lanes, keys, halves,
             )  # fmt: skip
         if others:
