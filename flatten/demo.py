@@ -103,7 +103,7 @@ def run_demo(
     written, MissingPartError where the sample clouds did not come along.
     """
     samples = _copy_samples(folder, overwrite)
-    step("preparing; first time ~10 s")
+    step("preparing; first time ~20 s")
     pens = jobs.can_draw()
     missing = "" if pens else "no pictures: they need matplotlib, pip install 'flatten[desk]'"
     with ExitStack() as stack:

@@ -52,8 +52,8 @@ class Readiness:
 def warm_up() -> float:
     """Make every kernel ready in this process and give the seconds it took.
 
-    Compiled code is kept on disk, so that only the first call on a machine takes long (ten to
-    twenty seconds on a desk); afterwards no `Flattener` compiles anything, whatever its profile and
+    Compiled code is kept on disk, so that only the first call on a machine takes long (fifteen to
+    forty seconds on a desk); afterwards no `Flattener` compiles anything, whatever its profile and
     clouds. Call it before a node says that it is up.
     """
     start = time.perf_counter()

@@ -19,7 +19,7 @@ INSTALL = {
 def warmup() -> None:
     """Compile everything ahead of time.
 
-    The first run on a machine compiles for a while (ten to twenty seconds on a desk, longer on a small
+    The first run on a machine compiles for a while (fifteen to forty seconds on a desk, longer on a small
     board); what comes out is kept on disk. Do it once after installing and after each update, as
     the user that will run the robot, and the first frame will not wait. Programs call
     flatten.warmup.warm_up(), which gives the seconds it took.

@@ -79,8 +79,9 @@ def take_levels(
 ) -> None:
     """Make the keys of what surely lies in a level between the borders; levels 0 and `last` lie outside.
 
-    What may lie in one, but where or whether is not sure, becomes UNSURE, as it may have been before. INSIDE tells what is in the reach too. Levels are counted in cells: TABLES rows of
-    `row` cells for each, and in them returns take turns.
+    What may lie in one, but where or whether is not sure, becomes UNSURE, as it may have been before.
+    INSIDE tells what is in the reach too. Levels are counted in cells: TABLES rows of `row` cells for
+    each, and in them returns take turns.
     """
     last, row, first = np.int32(last), np.int32(row), np.int32(first)
     step = np.int32(TABLES * row)
