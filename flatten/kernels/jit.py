@@ -13,7 +13,8 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False}
 """No fastmath: its no-NaN promise makes a NaN in a cloud undefined behaviour. The numpy error model
-drops the division checks that keep loops from being vectorised."""
+drops the division checks that keep loops from being vectorised. Without numba's run-time (`_nrt`) no
+reference is counted, which took an eighth of a frame, and no kernel can allocate."""
 
 
 def kernel(function: Function) -> Function:
@@ -27,7 +28,7 @@ def kernel(function: Function) -> Function:
 def part(function: Function) -> Function:
     """Compile what only kernels call: it becomes part of them and of what they keep.
 
-    Inlined, so that nothing counts references around calls with arrays; without a way in from
+    Inlined, so that its loops know what is constant where it is called; without a way in from
     Python, which would take a fifth of the compiler's time.
     """
     compiled: Function = numba.njit(
