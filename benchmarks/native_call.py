@@ -128,13 +128,23 @@ def compared_call(call: Call, memories: Sequence[bytes], result: bytes) -> Itera
     for name, argument in zip(call.names, call.arguments, strict=True):
         for array in arrays_in(argument):
             if array.size:
-                number, first = place(array, call.buffers)
-                mine = seen(array, call.buffers[number].after, first)
-                theirs = seen(array, memories[number], first)
-                yield Difference(call.kernel, name, array.size, *unlike(mine, theirs))
+                yield compared_array(call, memories, name, array)
+    for name, array in call.told:
+        if array.size:
+            yield compared_array(call, memories, name, array)
     if call.result is not None:
         mine = np.asarray(call.result).reshape(1)
         yield Difference(call.kernel, "result", 1, *unlike(mine, seen(mine, result, 0)))
+
+
+def compared_array(
+    call: Call, memories: Sequence[bytes], name: str, array: np.ndarray[Any, Any]
+) -> Difference:
+    """Compare one array with what it was elsewhere."""
+    number, first = place(array, call.buffers)
+    mine = seen(array, call.buffers[number].after, first)
+    theirs = seen(array, memories[number], first)
+    return Difference(call.kernel, name, array.size, *unlike(mine, theirs))
 
 
 def seen(like: np.ndarray[Any, Any], memory: bytes, first: int) -> np.ndarray[Any, Any]:

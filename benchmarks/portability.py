@@ -27,6 +27,7 @@ from benchmarks.clouds import Points
 from benchmarks.emulator import Program
 from benchmarks.profiles import BINS, BOTTOM, FAR, HEIGHT, NEAR, TOP
 from benchmarks.recorded import STAGES, frame
+from flatten.kernels.groups import Work
 
 RETURNS, ROOM = 100_000, 400_000
 """Of the unkind cloud; and of a room, more of which only arc tangents are compared."""
@@ -39,8 +40,8 @@ EXACT = {
 """Functions of the C library with one right answer."""
 OWN_WAY = frozenset(emulator.LIBRARY)
 """Functions that a library may round as it likes."""
-WORKROOM = {"work", "lanes", "keys", "halves"}
-"""Arguments that are room to work in for a block: behind what it keeps, `flatten.kernels.pack` leaves other
+WORKROOM = {f"Work.{name}" for name in Work._fields}
+"""Arrays that are room to work in for a block: behind what it keeps, `flatten.kernels.pack` leaves other
 leftovers where it moves eight numbers at a time than where it moves one. No answer is in them."""
 TINY, HUGE = 1e-41, 3e38
 

@@ -2,8 +2,9 @@
 
 Whatever compiled function the flattener's module calls is recorded, with the memory of its arrays before
 and after, so that the same call can be repeated elsewhere. One thing is known about the kernels: they are
-told where the cloud lies by addresses in an array (ADDRESSES). The cloud's memory is recorded too, and
-the places of these addresses, for elsewhere it lies elsewhere.
+handed a row of words (WORDS) in which addresses stand, of all they work on and of the cloud
+(`flatten.kernels.groups`). That memory is recorded too, and the places of these addresses, for elsewhere it
+lies elsewhere.
 """
 
 from __future__ import annotations
@@ -22,12 +23,13 @@ from numba.core.dispatcher import Dispatcher
 import flatten.flattener as house
 from benchmarks import profiles
 from flatten import Flattener, Profile
-from flatten.returns import Returns
+from flatten.kernels import groups
+from flatten.kernels.words import fields_of, open_words, size_of
 
 LINE = 64
 """Bytes of a cache line: where arrays lie in one is kept."""
-ADDRESSES = {"layout": 0}
-"""Arguments that are arrays with addresses in them, and the column that holds these."""
+WORDS = "words"
+"""The argument that is a row of words, wherever a kernel has one."""
 LABELS: dict[str, list[tuple[Any, ...]]] = {}
 """Types of arguments that kernels were called with in this process."""
 
@@ -69,6 +71,8 @@ class Call:
     buffers: tuple[Buffer, ...]
     pointers: tuple[Pointer, ...]
     result: Any
+    told: tuple[tuple[str, np.ndarray[Any, Any]], ...] = ()
+    """The arrays that the words tell of, named by group and field."""
 
 
 @dataclass
@@ -79,13 +83,12 @@ class Recorder:
     cloud: tuple[Any, ...] = ()
     """The arrays that addresses among the arguments point into."""
 
-    def watching(self, lay_out: Callable[..., Returns]) -> Callable[..., Returns]:
+    def watching(self, lay_out: Callable[..., Any]) -> Callable[..., Any]:
         """A function to stand in `lay_out`'s place: calls it and keeps what its addresses point into."""
 
-        def watched(*arguments: Any) -> Returns:
-            returns = lay_out(*arguments)
-            self.cloud = returns.owners
-            return returns
+        def watched(*arguments: Any) -> Any:
+            returns, self.cloud = lay_out(*arguments)
+            return returns, self.cloud
 
         return watched
 
@@ -96,7 +99,9 @@ class Recorder:
 
         def recorded(*arguments: Any) -> Any:
             types = tuple(numba.typeof(argument) for argument in arguments)
-            shown = self.cloud if ADDRESSES.keys() & set(names) else ()
+            words = dict(zip(names, arguments, strict=True)).get(WORDS)
+            told = () if words is None else tuple(arrays_told(words))
+            shown = () if words is None else (*(array for _, array in told), *self.cloud)
             spans = merged([span(array) for array in arrays_in((*arguments, *shown))])
             before = [ctypes.string_at(low, high - low) for low, high in spans]
             result = kernel(*arguments)
@@ -105,8 +110,10 @@ class Recorder:
                 for (low, high), old in zip(spans, before, strict=True)
             )
             label, module = label_of(name, types), function.__module__
-            pointers = tuple(pointers_in(dict(zip(names, arguments, strict=True)), spans))
-            self.calls.append(Call(label, module, name, names, types, arguments, buffers, pointers, result))
+            pointers = () if words is None else tuple(pointers_in(words, spans))
+            self.calls.append(
+                Call(label, module, name, names, types, arguments, buffers, pointers, result, told)
+            )
             return result
 
         return recorded
@@ -156,18 +163,42 @@ def merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return made
 
 
-def pointers_in(arguments: dict[str, Any], spans: list[tuple[int, int]]) -> Iterator[Pointer]:
-    """All addresses among arguments; raises ValueError for one of memory that is not recorded."""
-    for name in ADDRESSES.keys() & arguments.keys():
-        column = arguments[name][:, ADDRESSES[name]]
-        for k, address in enumerate(column.tolist()):
-            own, target = (
-                next((number for number, (low, high) in enumerate(spans) if low <= at < high), -1)
-                for at in (start_of(column[k:]), address)
-            )
-            if target < 0:
-                raise ValueError(f"{name}: {address:#x} points to nothing that is recorded")
-            yield Pointer(own, start_of(column[k:]) - spans[own][0], target)
+def arrays_told(words: Any) -> Iterator[tuple[str, np.ndarray[Any, Any]]]:
+    """All arrays that a row of words tells of, by group and field."""
+    for group in groups.GROUPS:
+        opened = open_words(words, groups.PLACES[group], group)
+        for name, value in zip(group._fields, opened, strict=True):
+            if isinstance(value, np.ndarray):
+                yield f"{group.__name__}.{name}", value
+
+
+def addresses_in(group: Any, at: int) -> Iterator[int]:
+    """Places of the words of a group that are addresses, where its first word is at `at`."""
+    for name, kind, axes in fields_of(group):
+        if axes >= 0 or (group is groups.Axis and name == "start"):
+            yield at
+        if hasattr(kind, "_fields"):
+            yield from addresses_in(kind, at)
+            at += size_of(kind)
+        else:
+            at += 1 + max(axes, 0)
+
+
+def pointers_in(words: Any, spans: list[tuple[int, int]]) -> Iterator[Pointer]:
+    """All addresses in a row of words; raises ValueError for one of a cloud that is not recorded.
+
+    Arrays with no elements have no memory: nothing looks where they are said to lie.
+    """
+    start = start_of(words)
+    own = next(number for number, (low, high) in enumerate(spans) if low <= start < high)
+    for group in groups.GROUPS:
+        for at in addresses_in(group, groups.PLACES[group]):
+            address = int(words[at])
+            target = next((k for k, (low, high) in enumerate(spans) if low <= address < high), -1)
+            if target >= 0:
+                yield Pointer(own, start + 8 * at - spans[own][0], target)
+            elif group is groups.Returns and address and words[groups.PLACES[group] + 3]:
+                raise ValueError(f"{WORDS}: {address:#x} points to nothing that is recorded")
 
 
 @contextmanager

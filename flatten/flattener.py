@@ -16,9 +16,9 @@ from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer
 from flatten.kernels.beams import follow_beams
 from flatten.kernels.sweep import RETURNS_SKIPPED, RETURNS_SWALLOWED, sweep
-from flatten.plan import Frame, Plan, make_plan
+from flatten.plan import Plan, make_plan
 from flatten.profile import Profile
-from flatten.returns import Returns, lay_out
+from flatten.returns import lay_out
 from flatten.scan import FIELDS, Counts, Scan, State
 from flatten.tables import Tables
 
@@ -57,10 +57,9 @@ class Flattener:
             "near": profile.reach.near, "far": profile.reach.far,
         }  # fmt: skip
         needs_witness = self.fields & {"ranges", "states", "clear_from", "clear_to"}
-        self._counting = "hits" in self.fields
-        self._stretching = profile.clear is not None or bool(self.fields & {"clear_from", "clear_to"})
         witnessing = profile.clear is not None and bool(needs_witness)
-        self._tables = Tables(self._plan, witnessing, self._counting)
+        stretching = witnessing or bool(self.fields & {"clear_from", "clear_to"})
+        self._tables = Tables(self._plan, witnessing, "hits" in self.fields, stretching, self.fields)
         self._busy = threading.Lock()
         self._run(as_cloud(np.empty((0, 3), np.float32)), None)  # compiles, or loads what was compiled
 
@@ -88,67 +87,32 @@ class Flattener:
             self._busy.release()
 
     def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Scan]:
-        returns, frame = self._sweep(cloud, attitude)
-        states, stretches, ranges, heights = self._answer(returns, frame)
+        owners = self._sweep(cloud, attitude)
+        answer(self._tables.words)
+        del owners  # until here their memory was read
+        # the kernels' own arrays are used again for the next frame
+        states, stretches, ranges, heights = (array.copy() for array in self._tables.answers)
         return {
             name: self._scan(s, name, cloud, states[s], stretches[:, s], ranges[s], heights[s])
             for s, name in enumerate(self._names)
         }
 
-    def _sweep(self, cloud: Cloud, attitude: tuple[float, float] | None) -> tuple[Returns, Frame]:
-        """Let all returns fill the tables; give where they lie, and where the sensor is."""
-        plan, tables, frame, n = self._plan, self._tables, self._plan.frame(attitude), len(cloud)
-        returns = lay_out(cloud)
-        tables.grow(n)
-        levels = plan.levels
-        sweep(
-            *returns[:4], n, *frame, plan.body_from_sensor, plan.body_matrix, plan.zones, plan.box,
-            plan.slices, plan.bands, levels.borders, levels.spans, levels.middle, plan.half_height(frame),
-            plan.first_turn, plan.span, plan.near_square, plan.far_square, self._counting, levels.row,
-            *tables.for_sweep(),
-        )  # fmt: skip
-        if len(tables.masks):
-            self._follow_beams(returns, n, frame)
-        if len(tables.in_lists):
-            self._accept(returns, frame)
-        return returns, frame
-
-    def _follow_beams(self, returns: Returns, n: int, frame: Frame) -> None:
-        plan, t = self._plan, self._tables
-        follow_beams(
-            *returns[:4], n, *frame, plan.slices, plan.first_turn, plan.span, plan.smallest, plan.drop,
-            1.0 / plan.cell, plan.edges, t.masks, t.dropped, t.work, t.lanes, *t.beams,
-        )  # fmt: skip
-
-    def _accept(self, returns: Returns, frame: Frame) -> None:
-        plan, t = self._plan, self._tables
-        t.closest[:] = t.ends  # where every return is accepted
-        for number, s in enumerate(t.in_lists.tolist()):
-            accept(
-                s, plan.slices, plan.span >= 4.0, plan.near_square, plan.far_square, len(t.masks) > 0,
-                *returns[:3], frame.level_from_sensor, number, t.listed[number], *t.for_accept(),
-            )  # fmt: skip
-
-    def _answer(self, returns: Returns, frame: Frame) -> tuple[npt.NDArray[Any], ...]:
-        """Give states, stretches, ranges and heights of all slices; what is not asked for has no bins."""
-        plan, t = self._plan, self._tables
-        slices = len(self._names)
-        states = np.empty((slices, t.bins), np.uint8)
-        stretches = np.zeros((2, slices, t.bins if self._stretching else 0), np.float32)
-        ranges, heights = (
-            np.empty((slices, t.bins if name in self.fields else 0), np.float32)
-            for name in ("ranges", "heights")
-        )
-        answer(
-            *returns[:3], frame.level_from_sensor, t.best, t.winner, t.closest, t.ends, t.doubtful, t.dropped,
-            t.blocked, t.masks, plan.cell, plan.near_square, plan.far_square, self.profile.reach.far,
-            plan.clear_from, plan.clear_to, states, stretches, ranges, heights,
-        )  # fmt: skip
-        return states, stretches, ranges, heights
+    def _sweep(self, cloud: Cloud, attitude: tuple[float, float] | None) -> tuple[Any, ...]:
+        """Let all returns fill the tables; give what holds their memory alive."""
+        tables = self._tables
+        returns, owners = lay_out(cloud)
+        tables.hand_returns(returns)
+        tables.hand(self._plan.frame(attitude))
+        sweep(tables.words)
+        if len(tables.bins.masks):
+            follow_beams(tables.words)
+        if tables.in_lists:
+            accept(tables.words)
+        return owners
 
     def _used(self, s: int) -> int:
         t = self._tables
-        return int(t.hits[s].sum() if s in t.listed_slices else t.used[s])
+        return int(t.bins.hits[s].sum() if s in t.in_lists else t.bins.used[s])
 
     def _scan(
         self,
@@ -160,16 +124,16 @@ class Flattener:
         ranges: npt.NDArray[np.float32],
         heights: npt.NDArray[np.float32],
     ) -> Scan:
-        plan, t, asked = self._plan, self._tables, self.fields
-        tally = t.tally.tolist()
+        plan, bins, asked = self._plan, self._tables.bins, self.fields
+        tally = bins.tally.tolist()
         counts = Counts(len(cloud), tally[RETURNS_SKIPPED], tally[RETURNS_SWALLOWED], self._used(s))
         arrays = {
             "ranges": ranges if "ranges" in asked else None,
             "states": states if "states" in asked else None,
             "bearings": plan.bearings.copy() if "bearings" in asked else None,
             "heights": heights if "heights" in asked else None,
-            "intensities": intensities_of(cloud, states, t.winner[s]) if "intensities" in asked else None,
-            "hits": t.hits[s].copy() if "hits" in asked else None,
+            "intensities": intensities_of(cloud, states, bins.winner[s]) if "intensities" in asked else None,
+            "hits": bins.hits[s].copy() if "hits" in asked else None,
             "clear_from": stretches[0] if "clear_from" in asked else None,
             "clear_to": stretches[1] if "clear_to" in asked else None,
         }

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten import frames
-from flatten.kernels import gate
+from flatten.kernels import gate, groups
 from flatten.kernels import zones as zone_rows
 from flatten.kernels.scatter import TABLES
 from flatten.kernels.stretches import CELLS
@@ -41,55 +41,23 @@ class Levels(NamedTuple):
     """Middle of the heights from the lowest bottom to the highest top, and half of them, metres."""
 
 
-class Frame(NamedTuple):
-    """Where a frame's sensor is: by the mount, and by the body's attitude at that time."""
-
-    level_from_sensor: Numbers
-    """(3, 4), level axes about the fan's origin."""
-    matrix: npt.NDArray[np.float32]
-    """(13,) the same as kernels.sift reads it."""
-
-
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """What the kernels need to know, in metres, radians and quarter turns."""
+    """A profile, compiled."""
 
-    body_from_sensor: Numbers
-    """(4, 4) pose of the sensor in the body."""
+    numbers: groups.Plan
+    """What the kernels need to know."""
     fan_origin: tuple[float, float]
     """x and y of the fan's origin in the body frame, which the attitude does not move."""
     gravity: bool
     """Whether a given attitude is taken out."""
-    first_turn: float
-    span: float
-    """First edge and width of the fan, quarter turns."""
     first: float
     step: float
     """First edge and width of a bin, radians."""
     bearings: npt.NDArray[np.float32]
     """(bins,) centres, radians."""
-    edges: Numbers
-    """(bins + 1, 2) directions of the edges of the bins."""
-    near_square: float
-    far_square: float
-    """Least and greatest square of a distance inside the reach."""
-    slices: Numbers
-    """(slices, 6), columns as in kernels.gate."""
-    bands: npt.NDArray[np.float32]
-    """(slices, 6), columns as in kernels.bands."""
     levels: Levels
     """Where the slices' heights part, and where their keys go."""
-    zones: Numbers
-    """(zones, 12), columns as in kernels.zones."""
-    box: npt.NDArray[np.float32]
-    """(6,) the least x, y, z and the greatest of all blind zones, body frame; empty without any."""
-    cell: float
-    """Width of a witnessed cell, metres."""
-    smallest: float
-    clear_from: float
-    clear_to: float
-    """The `clear` section; clear_to is −1 where CLEAR is switched off."""
-    drop: float
 
     def level_from_body(self, attitude: tuple[float, float] | None) -> Numbers:
         """(4, 4) level frame moved to the fan's origin, from the body frame, at this attitude (rad)."""
@@ -98,56 +66,72 @@ class Plan:
         turn[1, 3] -= self.fan_origin[1]
         return turn
 
-    def frame(self, attitude: tuple[float, float] | None) -> Frame:
+    def frame(self, attitude: tuple[float, float] | None) -> groups.Frame:
         """Where the sensor is at this attitude (rad)."""
         if attitude is None or not self.gravity:
             return self.standing
-        level_from_sensor = (self.level_from_body(attitude) @ self.body_from_sensor)[:3].copy()
-        return Frame(level_from_sensor, matrix_of(level_from_sensor))
+        return self._frame(attitude)
 
     @cached_property
-    def standing(self) -> Frame:
+    def standing(self) -> groups.Frame:
         """Where the sensor is while the body stands level."""
-        level_from_sensor = (self.level_from_body(None) @ self.body_from_sensor)[:3].copy()
-        return Frame(level_from_sensor, matrix_of(level_from_sensor))
+        return self._frame(None)
 
-    @cached_property
-    def body_matrix(self) -> npt.NDArray[np.float32]:
-        """(13,) body_from_sensor as kernels.sift reads it."""
-        return matrix_of(self.body_from_sensor[:3])
+    def _frame(self, attitude: tuple[float, float] | None) -> groups.Frame:
+        level_from_sensor = (self.level_from_body(attitude) @ self.numbers.body_from_sensor)[:3].copy()
+        matrix = matrix_of(level_from_sensor)
+        return groups.Frame(level_from_sensor, matrix, self._half_height(float(matrix[12])))
 
-    def half_height(self, frame: Frame) -> float:
+    def _half_height(self, shift: float) -> float:
         """Half of the heights that the sieve lets through: rounding and all that float32 may be off by."""
-        levels, shift = self.levels, float(frame.matrix[12])
+        levels = self.levels
         return float(levels.half + 2.0**-20 * (levels.half + 2 * abs(levels.middle) + shift))
 
 
 def make_plan(profile: Profile) -> Plan:
     """Compile a profile; nothing of it is looked at again while clouds flow."""
-    fan, reach, clear = profile.fan, profile.reach, profile.clear
+    fan = profile.fan
     step = math.radians((fan.last - fan.first) / fan.bins)
     slices = np.array([slice_row(s) for s in profile.slices.values()])
-    ends = least_square(reach.near), greatest_square(reach.far)
+    levels = levels_of(slices, fan.bins)
     return Plan(
-        body_from_sensor=mount_transform(profile.mount),
+        numbers=numbers_of(profile, slices, levels),
         fan_origin=(profile.mount.x, profile.mount.y),
         gravity=profile.level == "gravity",
-        first_turn=(fan.first / 90.0 + 2.0) % 4.0 - 2.0,
-        span=(fan.last - fan.first) / 90.0,
         first=math.radians(fan.first),
         step=step,
         bearings=(math.radians(fan.first) + (np.arange(fan.bins) + 0.5) * step).astype(np.float32),
+        levels=levels,
+    )
+
+
+def numbers_of(profile: Profile, slices: Numbers, levels: Levels) -> groups.Plan:
+    """Give what the kernels need to know of a profile."""
+    fan, reach, clear = profile.fan, profile.reach, profile.clear
+    ends = least_square(reach.near), greatest_square(reach.far)
+    body_from_sensor = mount_transform(profile.mount)
+    zones = [zone_row(z, profile.mount) for z in profile.blind_zones]
+    cell = reach.far / (64 * CLEAR_WORDS)
+    return groups.Plan(
+        first_turn=(fan.first / 90.0 + 2.0) % 4.0 - 2.0,
+        span=(fan.last - fan.first) / 90.0,
+        bins=fan.bins,
         edges=directions(fan.first + np.arange(fan.bins + 1) * ((fan.last - fan.first) / fan.bins)),
         near_square=ends[0],
         far_square=ends[1],
+        far=reach.far,
         slices=slices,
         bands=bands_of(slices, *ends),
-        levels=levels_of(slices, fan.bins),
-        zones=np.array([zone_row(z, profile.mount) for z in profile.blind_zones]).reshape(
-            -1, zone_rows.COLUMNS
-        ),
+        spans=levels.spans,
+        borders=levels.borders,
+        row=levels.row,
+        middle=levels.middle,
+        body_from_sensor=body_from_sensor,
+        body_matrix=matrix_of(body_from_sensor[:3]),
+        zones=np.array(zones, np.float64).reshape(-1, zone_rows.COLUMNS),
         box=box_of(profile),
-        cell=reach.far / (64 * CLEAR_WORDS),
+        cell=cell,
+        cells_per_metre=1.0 / cell,
         smallest=clear.smallest if clear else 0.0,
         clear_from=clear.from_ if clear else 0.0,
         clear_to=clear.to if clear else -1.0,

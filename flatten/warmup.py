@@ -13,7 +13,6 @@ from flatten.cloud import Cloud
 from flatten.flattener import Flattener
 from flatten.kernels import accept, answer, beams, cache, sweep
 from flatten.profile import Profile
-from flatten.returns import lay_out
 
 KERNELS: dict[str, Any] = {
     "sweep": sweep.sweep,
@@ -83,10 +82,9 @@ class _AfterSweep(Flattener):
     """A flattener that leaves the sweep out; its scans are never handed out."""
 
     def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Any]:
-        returns, frame = lay_out(cloud), self._plan.standing
-        self._follow_beams(returns, 0, frame)
-        self._accept(returns, frame)
-        self._answer(returns, frame)
+        words = self._tables.words  # of no returns
+        for kernel in (beams.follow_beams, accept.accept, answer.answer):
+            kernel(words)
         return {}
 
 

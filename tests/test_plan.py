@@ -33,7 +33,7 @@ def test_the_fans_origin_is_not_moved_by_the_attitude(pitch: float) -> None:
     level = plan.level_from_body((0.0, pitch))
     # the body's origin comes to lie where the mount says, seen from the fan's origin
     np.testing.assert_allclose(level @ [0, 0, 0, 1], [-0.34, 0.09, 0, 1])
-    sensor = level @ plan.body_from_sensor[:, 3]
+    sensor = level @ plan.numbers.body_from_sensor[:, 3]
     expected = frames.rotation_y(pitch) @ [0.34, -0.09, 0.61] - [0.34, -0.09, 0]
     np.testing.assert_allclose(sensor[:3], expected, atol=1e-15)
 
@@ -41,7 +41,7 @@ def test_the_fans_origin_is_not_moved_by_the_attitude(pitch: float) -> None:
 def test_nose_down_looks_at_the_floor() -> None:
     # REP 103: a positive turn about y (left) takes x (ahead) to −z (down)
     plan = make_plan(make_profile())
-    ahead = plan.body_from_sensor[:3, :3] @ [1.0, 0.0, 0.0]
+    ahead = plan.numbers.body_from_sensor[:3, :3] @ [1.0, 0.0, 0.0]
     np.testing.assert_allclose(ahead, [math.cos(math.radians(12)), 0.0, -math.sin(math.radians(12))])
 
 

@@ -19,17 +19,16 @@ import numpy.typing as npt
 
 from flatten.kernels.company import beside, first_at, judge_all, order_around
 from flatten.kernels.gate import FARTHEST, MIN_HITS, WITHIN
-from flatten.kernels.gather import Layout
+from flatten.kernels.groups import Bins, Frame, Lists, Plan, Returns, opened
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.lanes import select
 from flatten.kernels.lists import NUMBER, OFF, VALUE, sort_by_bin, value_of
 from flatten.kernels.place import exact_square
 from flatten.kernels.scatter import CLOSE
+from flatten.kernels.words import Words
 
 Numbers = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
-Counts = npt.NDArray[np.uint32]
-Flags = npt.NDArray[np.uint8]
 
 PATIENCE = 4
 """Returns that are judged before a bin is left to `company`."""
@@ -58,16 +57,23 @@ def survey(low: int, high: int, flip: int, first: int, last: int, keys: Indices)
 
 @part
 def decide_first(
-    low: int, high: int, least: int, flip: int, first: int, last: int, keys: Indices,
-    code: int, layout: Layout, columns: int, level_from_sensor: Numbers,
-) -> tuple[int, float]:  # fmt: skip
+    low: int,
+    high: int,
+    least: int,
+    flip: int,
+    first: int,
+    last: int,
+    keys: Indices,
+    returns: Returns,
+    frame: Frame,
+) -> tuple[int, float]:
     """Give the number of the return that is first in the order of `survey`, and its exact square.
 
     Nearly always it is the one of the least key. If others are too close to it to tell, all of them
     are compared exactly; of equals the first in the cloud is taken.
     """
     number = (least ^ flip) & NUMBER
-    square = exact_square(number, code, layout, columns, level_from_sensor)
+    square = exact_square(number, returns, frame.level_from_sensor)
     limit, close = ((least >> VALUE) + CLOSE + 1) << VALUE, 0
     for i in range(low, high):
         close += select(((keys[i] ^ flip) >= least) & ((keys[i] ^ flip) < limit), 1, 0)
@@ -76,7 +82,7 @@ def decide_first(
     for i in range(low, high):
         if least <= (keys[i] ^ flip) < limit and (flip == 0 or first <= keys[i] <= last):
             mine = keys[i] & NUMBER
-            other = exact_square(mine, code, layout, columns, level_from_sensor)
+            other = exact_square(mine, returns, frame.level_from_sensor)
             beats = other > square if flip != 0 else other < square
             if beats or (other == square and mine < number):
                 square, number = other, mine
@@ -94,15 +100,15 @@ def put_first(low: int, number: int, keys: Indices) -> None:
 
 @part
 def in_company(
-    b: int, square: float, within: float, wanted: float, full: bool, starts: Indices, keys: Indices,
-    code: int, layout: Layout, columns: int, level_from_sensor: Numbers,
-) -> bool:  # fmt: skip
+    s: int, b: int, square: float, starts: Indices, keys: Indices, returns: Returns, frame: Frame, plan: Plan
+) -> bool:
     """Tell whether bin `b` and those beside it hold as many returns as wanted in [r, r + within]."""
+    within, wanted = plan.slices[s, WITHIN], plan.slices[s, MIN_HITS]
     r, found = math.sqrt(square), 0
     end = r + within
     first, last = value_of(square), value_of(end * end)
     for side in range(2):
-        first_bin, last_bin = beside(b, side, starts.size - 2, full)
+        first_bin, last_bin = beside(b, side, plan.bins, plan.span >= 4.0)
         for i in range(starts[first_bin], starts[last_bin]):
             value = keys[i] >> VALUE
             if value < first - OFF or value > last + OFF:
@@ -111,7 +117,7 @@ def in_company(
                 found += 1
             else:
                 number = keys[i] & NUMBER
-                other = math.sqrt(exact_square(number, code, layout, columns, level_from_sensor))
+                other = math.sqrt(exact_square(number, returns, frame.level_from_sensor))
                 found += 1 if r <= other <= end else 0
             if found >= wanted:
                 return True
@@ -120,15 +126,14 @@ def in_company(
 
 @part
 def judge_first(
-    s: int, b: int, slices: Numbers, full: bool, first: int, last: int, starts: Indices, keys: Indices,
-    code: int, layout: Layout, columns: int, level_from_sensor: Numbers, best: Numbers,
-    winner: Indices, closest: Numbers, ends: Numbers, hits: Counts, doubtful: Flags,
-) -> bool:  # fmt: skip
+    s: int, b: int, starts: Indices, returns: Returns, frame: Frame, plan: Plan, bins: Bins, lists: Lists
+) -> bool:
     """Judge the first returns of bin `b` from the side that is asked for; tell whether they decide.
 
-    `first` to `last` are the keys in the reach. Returns that are not accepted are moved to the
-    front, where none looks again.
+    Returns that are not accepted are moved to the front, where none looks again.
     """
+    slices, keys = plan.slices, lists.sorted_keys
+    first, last = value_of(plan.near_square) << VALUE, (value_of(plan.far_square) << VALUE) | NUMBER
     farthest = slices[s, FARTHEST] != 0.0
     low, high, flip = starts[b], starts[b + 1], 0
     behind = min(int(slices[s, MIN_HITS]), MOST_BEHIND) if farthest else 0
@@ -136,21 +141,16 @@ def judge_first(
         least, inside = survey(low, high, flip, first, last, keys)
         if least == LAST:
             return not farthest  # with the farthest, one before the reach may be TOO_NEAR
-        number, square = decide_first(
-            low, high, least, flip, first, last, keys, code, layout, columns, level_from_sensor
-        )
+        number, square = decide_first(low, high, least, flip, first, last, keys, returns, frame)
         if step == 0:
-            hits[s, b], ends[s, b] = inside, square
+            bins.hits[s, b], bins.ends[s, b] = inside, square
         if step == 0 and farthest:  # the nearest was sought for `ends` alone
             flip = -1
             continue
-        if in_company(
-            b, square, slices[s, WITHIN], slices[s, MIN_HITS], full, starts, keys, code, layout,
-            columns, level_from_sensor,
-        ):  # fmt: skip
-            best[s, b], closest[s, b], winner[s, b] = square, square, number
+        if in_company(s, b, square, starts, keys, returns, frame, plan):
+            bins.best[s, b], bins.closest[s, b], bins.winner[s, b] = square, square, number
             return True
-        doubtful[s, b] = 1
+        bins.doubtful[s, b] = 1
         put_first(low, number, keys)
         low += 1
     return False
@@ -158,82 +158,55 @@ def judge_first(
 
 @part
 def judge_rest(
-    s: int, b: int, slices: Numbers, full: bool, near_square: float, far_square: float, starts: Indices,
-    keys: Indices, code: int, layout: Layout, columns: int, level_from_sensor: Numbers,
-    distances: Numbers, ordered: Flags, moving: Indices, best: Numbers, winner: Indices, closest: Numbers,
-    doubtful: Flags,
-) -> None:  # fmt: skip
+    s: int, b: int, starts: Indices, returns: Returns, frame: Frame, plan: Plan, bins: Bins, lists: Lists
+) -> None:
     """Judge all returns of bin `b` by their sorted distances; then find whose these are."""
-    order_around(b, full, starts, keys, code, layout, columns, level_from_sensor, distances, ordered)
-    # the roots of the ends of the reach's squares part the same distances as the squares do
-    nearest, farthest = judge_all(
-        s, b, slices, full, math.sqrt(near_square), math.sqrt(far_square), starts, distances, moving, doubtful
-    )
+    full = plan.span >= 4.0
+    order_around(b, full, starts, returns, frame, lists)
+    nearest, farthest = judge_all(s, b, full, starts, plan, bins, lists)
     for flip in range(-1, 1):
         r = farthest if flip != 0 else nearest
         if r < 0.0:
             continue
-        square, number = first_at(
-            r, starts[b], starts[b + 1], flip, keys, code, layout, columns, level_from_sensor
-        )
+        square, number = first_at(r, starts[b], starts[b + 1], flip, lists.sorted_keys, returns, frame)
         if flip == 0:
-            closest[s, b] = square
-        if flip != 0 or slices[s, FARTHEST] == 0.0:
-            best[s, b], winner[s, b] = square, number
+            bins.closest[s, b] = square
+        if flip != 0 or plan.slices[s, FARTHEST] == 0.0:
+            bins.best[s, b], bins.winner[s, b] = square, number
+
+
+@part
+def accept_slice(
+    s: int, number: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, lists: Lists
+) -> None:
+    """Fill the tables of slice s from its list, which is that of this number."""
+    starts, witnessing = lists.starts[number], bins.masks.shape[0] > 0
+    sort_by_bin(number, lists)
+    lists.ordered[:] = 0
+    for b in range(plan.bins):
+        bins.closest[s, b], bins.doubtful[s, b] = np.inf, 0
+        if starts[b] == starts[b + 1]:
+            continue
+        decided = judge_first(s, b, starts, returns, frame, plan, bins, lists)
+        beyond = bins.best[s, b] > plan.far_square
+        if not decided or (beyond and bins.doubtful[s, b] == 0 and witnessing):
+            judge_rest(s, b, starts, returns, frame, plan, bins, lists)
 
 
 @kernel
-def accept(
-    s: int,
-    slices: Numbers,
-    full: bool,
-    near_square: float,
-    far_square: float,
-    witnessing: bool,
-    code: int,
-    layout: Layout,
-    columns: int,
-    level_from_sensor: Numbers,
-    lists: int,
-    count: int,
-    list_bins: npt.NDArray[np.int32],
-    list_keys: Indices,
-    all_starts: Indices,
-    keys: Indices,
-    distances: Numbers,
-    ordered: Flags,
-    moving: Indices,
-    best: Numbers,
-    winner: Indices,
-    closest: Numbers,
-    ends: Numbers,
-    hits: Counts,
-    doubtful: Flags,
-) -> None:
-    """Fill the tables (slices, bins) of a slice with min_hits from the `count` returns in its list.
+def accept(words: Words) -> None:
+    """Fill the tables of the slices with min_hits from their lists.
 
-    `best`, `winner`, `ends` and `hits` are as in `gate`; `closest` takes the nearest accepted
-    return, `doubtful` marks bins with returns that were not accepted. These two hold where `answer`
-    looks at them: in bins without an accepted return in the reach, and `doubtful` only if
-    `witnessing`. `all_starts` (lists, bins + 2) are as in
-    `sort_by_bin`; `keys` to `moving` are room to work in.
+    `closest` takes the nearest accepted return, `doubtful` marks bins with returns that were not
+    accepted. These two hold where `answer` looks at them: in bins without an accepted return in the
+    reach, and `doubtful` only where beams witness. What is handed over stands in `groups`.
     """
-    near, far = value_of(near_square), value_of(far_square)
-    first, last = near << VALUE, (far << VALUE) | NUMBER
-    starts = all_starts[lists]
-    sort_by_bin(count, lists, list_bins, list_keys, starts, keys)
-    ordered[:] = 0
-    for b in range(ordered.size):
-        closest[s, b], doubtful[s, b] = np.inf, 0
-        if starts[b] == starts[b + 1]:
-            continue
-        decided = judge_first(
-            s, b, slices, full, first, last, starts, keys, code, layout, columns, level_from_sensor,
-            best, winner, closest, ends, hits, doubtful,
-        )  # fmt: skip
-        if decided and (best[s, b] <= far_square or doubtful[s, b] != 0 or not witnessing):
-            continue
-        judge_rest(
-            s, b, slices, full, near_square, far_square, starts, keys, code, layout, columns,
-            level_from_sensor, distances, ordered, moving, best, winner, closest, doubtful,
-        )  # fmt: skip
+    returns, frame, plan = opened(words, Returns), opened(words, Frame), opened(words, Plan)
+    bins, lists = opened(words, Bins), opened(words, Lists)
+    number = 0
+    for s in range(plan.slices.shape[0]):
+        for b in range(plan.bins):
+            bins.closest[s, b] = bins.ends[s, b]  # where every return is accepted
+        if plan.slices[s, MIN_HITS] > 1.0:
+            accept_slice(s, number, returns, frame, plan, bins, lists)
+            number += 1

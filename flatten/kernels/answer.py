@@ -5,17 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
-from flatten.kernels.gather import Layout
+from flatten.kernels.groups import Answers, Bins, Frame, Plan, Returns, opened
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.place import place_return
 from flatten.kernels.witness import ALL, CELL_BITS, Masks
-
-Numbers = npt.NDArray[np.float64]
-Singles = npt.NDArray[np.float32]
-
-Flags = npt.NDArray[np.uint8]
+from flatten.kernels.words import Words
 
 NONE = np.uint64(0)
 NAN, INF = np.float32(np.nan), np.float32(np.inf)
@@ -86,102 +81,57 @@ def state_of(
 
 
 @part
-def find_states(
-    s: int,
-    best: Numbers,
-    closest: Numbers,
-    ends: Numbers,
-    doubtful: Flags,
-    dropped: Flags,
-    blocked: Flags,
-    masks: Masks,
-    cell: float,
-    near_square: float,
-    far_square: float,
-    clear_from: float,
-    clear_to: float,
-    states: Flags,
-    stretches: Singles,
-) -> None:
-    """Fill `states` (slices, bins) and `stretches` (2, slices, bins) of slice s."""
-    for b in range(best.shape[1]):
+def find_states(s: int, plan: Plan, bins: Bins, answers: Answers) -> None:
+    """Fill the states and stretches of slice s."""
+    masks, stretches = bins.masks, answers.stretches
+    for b in range(plan.bins):
         is_clear = False
         if masks.shape[0] > 0:
-            a, z = stretch(s, b, masks, cell, ends[s, b])
+            a, z = stretch(s, b, masks, plan.cell, bins.ends[s, b])
             stretches[0, s, b], stretches[1, s, b] = a, z
-            is_clear = bool(0.0 <= clear_to <= z and a <= clear_from and z > a)
-            is_clear = is_clear and doubtful[s, b] == 0 and dropped[b] == 0
-        states[s, b] = state_of(best[s, b], closest[s, b], near_square, far_square, is_clear, blocked[b] != 0)
+            is_clear = bool(0.0 <= plan.clear_to <= z and a <= plan.clear_from and z > a)
+            is_clear = is_clear and bins.doubtful[s, b] == 0 and bins.dropped[b] == 0
+        answers.states[s, b] = state_of(
+            bins.best[s, b], bins.closest[s, b], plan.near_square, plan.far_square, is_clear,
+            bins.blocked[b] != 0,
+        )  # fmt: skip
 
 
 @part
-def fill_ranges(s: int, states: Flags, best: Numbers, far: float, ranges: Singles) -> None:
-    """Fill `ranges` (slices, bins) of slice s: rounded once to float32, and never above `far`."""
+def fill_ranges(s: int, far: float, bins: Bins, answers: Answers) -> None:
+    """Fill the ranges of slice s: rounded once to float32, and never above `far`."""
     last = round_down(far)
-    for b in range(best.shape[1]):
-        state = states[s, b]
-        value = np.float32(math.sqrt(best[s, b] if state == HIT else 0.0))
+    for b in range(bins.best.shape[1]):
+        state = answers.states[s, b]
+        value = np.float32(math.sqrt(bins.best[s, b] if state == HIT else 0.0))
         value = value if float(value) <= far else last
         value = value if state == HIT else NAN
         value = INF if state == CLEAR else value
-        ranges[s, b] = -INF if state == TOO_NEAR else value
+        answers.ranges[s, b] = -INF if state == TOO_NEAR else value
 
 
 @part
-def fill_heights(
-    s: int,
-    states: Flags,
-    winner: npt.NDArray[np.int64],
-    code: int,
-    layout: Layout,
-    columns: int,
-    level_from_sensor: Numbers,
-    heights: Singles,
-) -> None:
-    """Fill `heights` (slices, bins) of slice s from the coordinates of the deciding returns."""
-    for b in range(states.shape[1]):
-        heights[s, b] = NAN
-        if states[s, b] == HIT:
-            _, _, z = place_return(code, layout, columns, winner[s, b], level_from_sensor)
-            heights[s, b] = np.float32(z)
+def fill_heights(s: int, returns: Returns, frame: Frame, bins: Bins, answers: Answers) -> None:
+    """Fill the heights of slice s from the coordinates of the deciding returns."""
+    for b in range(bins.best.shape[1]):
+        answers.heights[s, b] = NAN
+        if answers.states[s, b] == HIT:
+            _, _, z = place_return(bins.winner[s, b], returns, frame.level_from_sensor)
+            answers.heights[s, b] = np.float32(z)
 
 
 @kernel
-def answer(
-    code: int,
-    layout: Layout,
-    columns: int,
-    level_from_sensor: Numbers,
-    best: Numbers,
-    winner: npt.NDArray[np.int64],
-    closest: Numbers,
-    ends: Numbers,
-    doubtful: Flags,
-    dropped: Flags,
-    blocked: Flags,
-    masks: Masks,
-    cell: float,
-    near_square: float,
-    far_square: float,
-    far: float,
-    clear_from: float,
-    clear_to: float,
-    states: Flags,
-    stretches: Singles,
-    ranges: Singles,
-    heights: Singles,
-) -> None:
-    """Say what every bin says: `states`, `ranges`, `heights` (slices, bins), `stretches` (2, slices, bins).
+def answer(words: Words) -> None:
+    """Say what every bin says; ranges and heights that have no bins are left alone.
 
-    `masks` has no slice where nothing is witnessed; `clear_to` < 0 switches CLEAR off. Ranges and
-    heights that are empty are left alone.
+    What is handed over stands in `groups`. `masks` has no slice where nothing is witnessed; then the
+    stretches are left alone.
     """
-    for s in range(best.shape[0]):
-        find_states(
-            s, best, closest, ends, doubtful, dropped, blocked, masks, cell, near_square, far_square,
-            clear_from, clear_to, states, stretches,
-        )  # fmt: skip
-        if ranges.size > 0:
-            fill_ranges(s, states, best, far, ranges)
-        if heights.size > 0:
-            fill_heights(s, states, winner, code, layout, columns, level_from_sensor, heights)
+    returns, frame, plan = opened(words, Returns), opened(words, Frame), opened(words, Plan)
+    bins, answers = opened(words, Bins), opened(words, Answers)
+    for s in range(plan.slices.shape[0]):
+        find_states(s, plan, bins, answers)
+        if answers.ranges.size > 0:
+            fill_ranges(s, plan.far, bins, answers)
+        if answers.heights.size > 0:
+            fill_heights(s, returns, frame, bins, answers)

@@ -12,14 +12,13 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.gate import FARTHEST, MIN_HITS, WITHIN
-from flatten.kernels.gather import Layout
+from flatten.kernels.groups import Bins, Frame, Lists, Plan, Returns
 from flatten.kernels.jit import part
 from flatten.kernels.lists import NUMBER, OFF, VALUE, value_of
 from flatten.kernels.place import exact_square
 
 Numbers = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.uint8]
 
 
 @part
@@ -62,11 +61,9 @@ def beside(b: int, side: int, n_bins: int, full: bool) -> tuple[int, int]:
 
 
 @part
-def order_around(
-    b: int, full: bool, starts: Indices, keys: Indices, code: int, layout: Layout,
-    columns: int, level_from_sensor: Numbers, distances: Numbers, ordered: Flags,
-) -> None:  # fmt: skip
+def order_around(b: int, full: bool, starts: Indices, returns: Returns, frame: Frame, lists: Lists) -> None:
     """Make the exact distances of bin `b` and those beside it and sort them, where not yet done."""
+    keys, distances, ordered = lists.sorted_keys, lists.distances, lists.ordered
     for side in range(2):
         first, last = beside(b, side, ordered.size, full)
         for k in range(first, last):
@@ -75,7 +72,7 @@ def order_around(
             ordered[k] = 1
             for i in range(starts[k], starts[k + 1]):
                 number = keys[i] & NUMBER
-                distances[i] = math.sqrt(exact_square(number, code, layout, columns, level_from_sensor))
+                distances[i] = math.sqrt(exact_square(number, returns, frame.level_from_sensor))
             sort_bin(starts[k], starts[k + 1], distances)
 
 
@@ -116,14 +113,16 @@ def start_moving(b: int, full: bool, starts: Indices, moving: Indices) -> None:
 
 @part
 def judge_all(
-    s: int, b: int, slices: Numbers, full: bool, near: float, far: float, starts: Indices,
-    distances: Numbers, moving: Indices, doubtful: Flags,
-) -> tuple[float, float]:  # fmt: skip
+    s: int, b: int, full: bool, starts: Indices, plan: Plan, bins: Bins, lists: Lists
+) -> tuple[float, float]:
     """Judge the returns of bin b, nearest first, as long as that can change what the bin says.
 
     `order_around` has seen the bin. Gives the distances of the nearest accepted return and, for
-    `pick: farthest`, of the farthest accepted one from `near` to `far`; −1 for none.
+    `pick: farthest`, of the farthest accepted one in the reach; −1 for none.
     """
+    slices, distances, moving, doubtful = plan.slices, lists.distances, lists.moving, bins.doubtful
+    # the roots of the ends of the reach's squares part the same distances as the squares do
+    near, far = math.sqrt(plan.near_square), math.sqrt(plan.far_square)
     nearest = farthest = -1.0
     start_moving(b, full, starts, moving)
     for i in range(starts[b], starts[b + 1]):
@@ -142,9 +141,8 @@ def judge_all(
 
 @part
 def first_at(
-    r: float, low: int, high: int, flip: int, keys: Indices, code: int, layout: Layout,
-    columns: int, level_from_sensor: Numbers,
-) -> tuple[float, int]:  # fmt: skip
+    r: float, low: int, high: int, flip: int, keys: Indices, returns: Returns, frame: Frame
+) -> tuple[float, int]:
     """Give the least square (with `flip` −1 the greatest) that is at distance r, and its return's number.
 
     Different squares may have one root. Of equals the first in the cloud is taken.
@@ -155,7 +153,7 @@ def first_at(
         if abs((keys[i] >> VALUE) - value) > OFF:
             continue
         mine = keys[i] & NUMBER
-        other = exact_square(mine, code, layout, columns, level_from_sensor)
+        other = exact_square(mine, returns, frame.level_from_sensor)
         if math.sqrt(other) != r:
             continue
         beats = other > square if flip != 0 else other < square

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from flatten.kernels.groups import Bins
 from flatten.kernels.jit import part
 
 Numbers = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.int64]
 
 BOTTOM, TOP, RISE, FARTHEST, MIN_HITS, WITHIN = range(6)
 """Columns of a slice row: m, m, m per m, one for `pick: farthest` else zero, returns, m."""
@@ -26,15 +26,14 @@ def in_slice(height: float, square: float, slices: Numbers, s: int) -> bool:
 
 
 @part
-def decide(
-    square: float, index: int, inside: bool, farthest: bool, s: int, b: int, best: Numbers, winner: Indices
-) -> None:
+def decide(square: float, index: int, inside: bool, farthest: bool, s: int, b: int, bins: Bins) -> None:
     """Let a return decide bin b of slice s where it beats the one that did so far.
 
     `pick: nearest` takes the least distance, in the reach or not; `pick: farthest` the greatest
     inside the reach, with best starting at −1. Of equals the first in the cloud is taken, in whatever
     order they come.
     """
+    best, winner = bins.best, bins.winner
     beats = (inside and square > best[s, b]) if farthest else square < best[s, b]
     if beats or (square == best[s, b] and index < winner[s, b]):
         best[s, b] = square

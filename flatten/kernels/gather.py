@@ -7,6 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from flatten.kernels.groups import Axis, Returns
 from flatten.kernels.jit import part
 from flatten.kernels.loads import (
     FLOAT32,
@@ -19,18 +20,15 @@ from flatten.kernels.loads import (
 from flatten.kernels.workroom import PX, PY, PZ
 
 Singles = npt.NDArray[np.float32]
-Layout = npt.NDArray[np.int64]
 
 F = np.float32
 NAN, HUGE, TINY = F(np.nan), F(3e38), 1e-30
 
-START, ROW_STRIDE, STRIDE = 0, 1, 2
-"""Columns of a layout row, one row an axis: address of return 0, bytes a row, bytes a column."""
-
 
 @part
-def read_number(code: int, start: int, offset: int) -> float:
-    """Read one coordinate `offset` bytes after address `start`, as float64."""
+def read_number(code: int, axis: Axis, row: int, column: int) -> float:
+    """Read one coordinate, as float64."""
+    start, offset = axis.start, row * axis.row_step + column * axis.step
     swapped = code in (FLOAT32_SWAPPED, FLOAT64_SWAPPED)
     if code in (FLOAT32, FLOAT32_SWAPPED):
         return load_float32(start, offset, swapped)
@@ -38,15 +36,15 @@ def read_number(code: int, start: int, offset: int) -> float:
 
 
 @part
-def read_return(code: int, layout: Layout, columns: int, index: int) -> tuple[float, float, float]:
+def read_return(index: int, returns: Returns) -> tuple[float, float, float]:
     """Give x, y, z of one return in sensor axes, float64."""
     row, column = 0, index
-    if index >= columns:
-        row, column = index // columns, index % columns
+    if index >= returns.columns:
+        row, column = index // returns.columns, index % returns.columns
     return (
-        read_number(code, layout[0, START], row * layout[0, ROW_STRIDE] + column * layout[0, STRIDE]),
-        read_number(code, layout[1, START], row * layout[1, ROW_STRIDE] + column * layout[1, STRIDE]),
-        read_number(code, layout[2, START], row * layout[2, ROW_STRIDE] + column * layout[2, STRIDE]),
+        read_number(returns.code, returns.x, row, column),
+        read_number(returns.code, returns.y, row, column),
+        read_number(returns.code, returns.z, row, column),
     )
 
 
@@ -63,18 +61,19 @@ def gather_records(start: int, stride: int, n: int, work: Singles) -> None:
 
 
 @part
-def gather_any(code: int, layout: Layout, columns: int, first: int, n: int, work: Singles) -> None:
+def gather_any(first: int, n: int, returns: Returns, work: Singles) -> None:
     """Copy n returns from `first` on from wherever they lie to PX, PY, PZ.
 
     What is not finite, or at exactly zero, becomes NaN. A float64 too great or too small for
     float32 becomes HUGE three times over: the bound on its error is infinite, so that nothing is sure of
     it and nothing rules it out.
     """
+    code, columns = returns.code, returns.columns
     row, column = first // columns, first % columns
     for j in range(n):
-        x = read_number(code, layout[0, 0], row * layout[0, 1] + column * layout[0, 2])
-        y = read_number(code, layout[1, 0], row * layout[1, 1] + column * layout[1, 2])
-        z = read_number(code, layout[2, 0], row * layout[2, 1] + column * layout[2, 2])
+        x = read_number(code, returns.x, row, column)
+        y = read_number(code, returns.y, row, column)
+        z = read_number(code, returns.z, row, column)
         size = max(abs(x), abs(y), abs(z))
         if not (math.isfinite(x) and math.isfinite(y) and math.isfinite(z)) or size == 0.0:
             fx, fy, fz = NAN, NAN, NAN
@@ -89,9 +88,10 @@ def gather_any(code: int, layout: Layout, columns: int, first: int, n: int, work
 
 
 @part
-def gather(code: int, layout: Layout, columns: int, stride: int, first: int, n: int, work: Singles) -> None:
-    """Copy n returns from `first` on to PX, PY, PZ; `stride` is that of records of a known size, else 0."""
-    start = layout[0, START] + first * stride
+def gather(first: int, n: int, returns: Returns, work: Singles) -> None:
+    """Copy n returns from `first` on to PX, PY, PZ."""
+    stride = returns.stride
+    start = returns.x.start + first * stride
     if stride == 12:
         gather_records(start, 12, n, work)
     elif stride == 16:
@@ -103,4 +103,4 @@ def gather(code: int, layout: Layout, columns: int, stride: int, first: int, n: 
     elif stride == 48:
         gather_records(start, 48, n, work)
     else:
-        gather_any(code, layout, columns, first, n, work)
+        gather_any(first, n, returns, work)

@@ -81,6 +81,13 @@ def load_single(start: int, offset: int) -> np.float32:
     return np.float32(np.frombuffer(ctypes.string_at(int(start) + int(offset), 4), np.float32)[0])
 
 
+def array_at(address: int, shape: tuple[int, ...], dtype: np.dtype[Any]) -> Any:
+    """Look at the C-ordered array of this shape at an address; not for compiled code (see `words`)."""
+    length = int(np.prod(shape, dtype=np.int64)) * dtype.itemsize
+    memory: Any = (ctypes.c_char * length).from_address(address) if length else b""
+    return np.ndarray(shape, dtype, memory)
+
+
 @overload(load_single)
 def _compiled_load_single(start, offset):  # type: ignore[no-untyped-def]
     return lambda start, offset: _single(start, offset)  # noqa: PLW0108 - an overload is a function of its own

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.gate import FARTHEST, decide
-from flatten.kernels.gather import START, Layout, read_return
+from flatten.kernels.gather import read_return
+from flatten.kernels.groups import Bins, Frame, Plan, Returns, Tables
 from flatten.kernels.jit import part
 from flatten.kernels.lanes import select
 from flatten.kernels.loads import load_single
@@ -17,8 +18,6 @@ from flatten.kernels.scatter import CROWDED, INDEX, NO_RETURN, TABLES, Keys
 from flatten.kernels.spans import BEYOND_GROUP, FIRST_GROUP
 
 Numbers = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.int64]
-Counts = npt.NDArray[np.uint32]
 
 
 @part
@@ -60,29 +59,21 @@ def has_rivals(first: Keys, next_: Keys) -> bool:
 
 
 @part
-def exact_squares(
-    least: Keys,
-    code: int,
-    layout: Layout,
-    columns: int,
-    stride: int,
-    m: Numbers,
-    points: Numbers,
-    squares: Numbers,
-) -> None:
+def exact_squares(least: Keys, returns: Returns, frame: Frame, points: Numbers, squares: Numbers) -> None:
     """Write the squared distances of the returns behind keys to `squares` (bins,), NaN for none.
 
     `points` (3, bins) is room for their coordinates. The same sums in the same order as in `place`.
     """
+    m = frame.level_from_sensor
     for b in range(least.size):
         index = least[b] & INDEX
         if least[b] >= NO_RETURN:
             points[0, b] = math.nan
-        elif stride > 0:
+        elif returns.stride > 0:
             for axis in range(3):
-                points[axis, b] = load_single(layout[0, START], index * stride + 4 * axis)
+                points[axis, b] = load_single(returns.x.start, index * returns.stride + 4 * axis)
         else:
-            points[0, b], points[1, b], points[2, b] = read_return(code, layout, columns, index)
+            points[0, b], points[1, b], points[2, b] = read_return(index, returns)
     for b in range(least.size):
         x, y, z = points[0, b], points[1, b], points[2, b]
         level_x = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
@@ -96,21 +87,19 @@ def decide_bins(
     farthest: bool,
     ending: bool,
     deciding: bool,
-    near_square: float,
-    far_square: float,
     least: Keys,
     squares: Numbers,
-    best: Numbers,
-    winner: Indices,
-    ends: Numbers,
+    plan: Plan,
+    bins: Bins,
 ) -> None:
     """Let the returns behind `least` decide in all bins of slice s, or end the stretches, or both."""
+    best, winner, ends = bins.best, bins.winner, bins.ends
     for b in range(least.size):
         square = squares[b]
         if ending:
             ends[s, b] = select(square < ends[s, b], square, ends[s, b])
         if deciding:
-            reached = (square >= near_square) & (square <= far_square)
+            reached = (square >= plan.near_square) & (square <= plan.far_square)
             index = least[b] & INDEX
             beats = (reached & (square > best[s, b])) if farthest else square < best[s, b]
             beats = beats | ((square == best[s, b]) & (index < winner[s, b]))  # as in gate.decide
@@ -124,27 +113,22 @@ def rivals_decide(
     keys: Keys,
     farthest: bool,
     deciding: bool,
-    code: int,
-    layout: Layout,
-    columns: int,
-    m: Numbers,
-    near_square: float,
-    far_square: float,
     least: Keys,
-    best: Numbers,
-    winner: Indices,
-    ends: Numbers,
+    returns: Returns,
+    frame: Frame,
+    plan: Plan,
+    bins: Bins,
 ) -> None:
     """Let the rivals of a row decide too, one at a time."""
     for b in range(least.size):
         if keys[b] >= NO_RETURN or keys[b] == least[b] or keys[b] - least[b] > CROWDED:
             continue
         index = keys[b] & INDEX
-        square = exact_square(index, code, layout, columns, m)
-        if not farthest and square < ends[s, b]:
-            ends[s, b] = square
+        square = exact_square(index, returns, frame.level_from_sensor)
+        if not farthest and square < bins.ends[s, b]:
+            bins.ends[s, b] = square
         if deciding:
-            decide(square, index, near_square <= square <= far_square, farthest, s, b, best, winner)
+            decide(square, index, plan.near_square <= square <= plan.far_square, farthest, s, b, bins)
 
 
 @part
@@ -152,79 +136,41 @@ def merge_groups(
     s: int,
     low: int,
     beyond: int,
-    row: int,
     farthest: bool,
     deciding: bool,
-    tables: Keys,
-    code: int,
-    layout: Layout,
-    columns: int,
-    stride: int,
-    m: Numbers,
-    near_square: float,
-    far_square: float,
-    least: Keys,
-    second: Keys,
-    joined: Keys,
-    points: Numbers,
-    best: Numbers,
-    winner: Indices,
-    ends: Numbers,
+    returns: Returns,
+    frame: Frame,
+    plan: Plan,
+    bins: Bins,
+    tables: Tables,
 ) -> None:
     """Let the winners of these groups decide in slice s, or (not `deciding`) only end its stretches."""
-    first, next_ = joined[0], joined[1]
-    join_groups(low, beyond, least, second, first, next_)
-    exact_squares(first, code, layout, columns, stride, m, points, points[3])
-    decide_bins(
-        s, farthest, not farthest, deciding, near_square, far_square, first, points[3], best, winner, ends
-    )  # fmt: skip
+    first, next_, squares = tables.joined[0], tables.joined[1], tables.points[3]
+    join_groups(low, beyond, tables.least, tables.second, first, next_)
+    exact_squares(first, returns, frame, tables.points, squares)
+    decide_bins(s, farthest, not farthest, deciding, first, squares, plan, bins)
     if has_rivals(first, next_):
         for k in range(low * TABLES, beyond * TABLES):
-            rivals_decide(
-                s, tables[k * row : k * row + first.size], farthest, deciding, code, layout, columns, m,
-                near_square, far_square, first, best, winner, ends,
-            )  # fmt: skip
+            keys = tables.keys[k * plan.row : k * plan.row + first.size]
+            rivals_decide(s, keys, farthest, deciding, first, returns, frame, plan, bins)
 
 
 @part
-def merge(
-    slices: Numbers,
-    spans: Indices,
-    row: int,
-    counting: bool,
-    tables: Keys,
-    counters: Counts,
-    code: int,
-    layout: Layout,
-    columns: int,
-    stride: int,
-    m: Numbers,
-    near_square: float,
-    far_square: float,
-    least: Keys,
-    second: Keys,
-    joined: Keys,
-    points: Numbers,
-    best: Numbers,
-    winner: Indices,
-    ends: Numbers,
-    hits: Counts,
-) -> None:
+def merge(returns: Returns, frame: Frame, plan: Plan, bins: Bins, tables: Tables) -> None:
     """Let the winners of the fast half decide in all slices, and add its counts."""
-    reduce_tables(row, tables, least, second)
-    for s in range(spans.shape[0]):
-        low, beyond = spans[s, FIRST_GROUP], spans[s, BEYOND_GROUP]
-        farthest = slices[s, FARTHEST] != 0.0
+    reduce_tables(plan.row, tables.keys, tables.least, tables.second)
+    for s in range(plan.spans.shape[0]):
+        low, beyond = plan.spans[s, FIRST_GROUP], plan.spans[s, BEYOND_GROUP]
+        farthest = plan.slices[s, FARTHEST] != 0.0
         if low == beyond:
             continue
         for side in range(2 if farthest else 1):
             own = beyond - low if side > 0 else 0  # the farthest follow the nearest
             merge_groups(
-                s, low + own, beyond + own, row, side > 0, farthest == (side > 0), tables, code, layout,
-                columns, stride, m, near_square, far_square, least, second, joined, points, best, winner,
-                ends,
+                s, low + own, beyond + own, side > 0, farthest == (side > 0), returns, frame, plan, bins,
+                tables,
             )  # fmt: skip
-        if counting:
+        if tables.counters.size > 0:
             for k in range(low * TABLES, beyond * TABLES):
-                for b in range(hits.shape[1]):
-                    hits[s, b] += counters[k * row + b]
+                for b in range(plan.bins):
+                    bins.hits[s, b] += tables.counters[k * plan.row + b]

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gather import Layout, read_return
+from flatten.kernels.gather import read_return
+from flatten.kernels.groups import Plan, Returns
 from flatten.kernels.jit import part
 
 Numbers = npt.NDArray[np.float64]
@@ -46,14 +47,12 @@ def bin_of(turn: float, first: float, span: float, bins: int) -> int:
 
 
 @part
-def place_return(
-    code: int, layout: Layout, columns: int, index: int, m: Numbers
-) -> tuple[float, float, float]:
+def place_return(index: int, returns: Returns, m: Numbers) -> tuple[float, float, float]:
     """Give one return in level axes about the fan's origin; `m` is level_from_sensor (3, 4).
 
     The one place where exact coordinates are made, so that all that compare them compare the same numbers.
     """
-    x, y, z = read_return(code, layout, columns, index)
+    x, y, z = read_return(index, returns)
     return (
         m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
         m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],
@@ -62,13 +61,13 @@ def place_return(
 
 
 @part
-def exact_square(index: int, code: int, layout: Layout, columns: int, m: Numbers) -> float:
+def exact_square(index: int, returns: Returns, m: Numbers) -> float:
     """Squared horizontal distance of one return."""
-    x, y, _ = place_return(code, layout, columns, index, m)
+    x, y, _ = place_return(index, returns, m)
     return x * x + y * y
 
 
 @part
-def exact_bin(x: float, y: float, first: float, span: float, bins: int) -> int:
+def exact_bin(x: float, y: float, plan: Plan) -> int:
     """Bin of level coordinates; −1 outside the fan."""
-    return bin_of(quarter_turns(x, y), first, span, bins)
+    return bin_of(quarter_turns(x, y), plan.first_turn, plan.span, plan.bins)

@@ -21,7 +21,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gather import Layout, read_return
+from flatten.kernels.gather import read_return
+from flatten.kernels.groups import Plan, Returns, Tile
 from flatten.kernels.jit import part
 from flatten.kernels.lanes import fma, join, select, truncate
 from flatten.kernels.loads import FLOAT32, FLOAT32_SWAPPED
@@ -86,18 +87,9 @@ STRIDE_NUMBERS, STRIDE_LANES, STRIDE_DOUBLES = 2 * TILE, 3 * TILE + SIDE * MOST_
 
 
 @part
-def load_tile(
-    n: int,
-    first: int,
-    code: int,
-    layout: Layout,
-    columns: int,
-    work: Singles,
-    lanes: Lanes,
-    exact: Numbers,
-) -> None:
+def load_tile(n: int, first: int, returns: Returns, work: Singles, lanes: Lanes, exact: Numbers) -> None:
     """Load n of the kept returns, in float64."""
-    if code in (FLOAT32, FLOAT32_SWAPPED):
+    if returns.code in (FLOAT32, FLOAT32_SWAPPED):
         for k in range(n):
             exact[X + k] = np.float64(work[PX + k])
             exact[Y + k] = np.float64(work[PY + k])
@@ -105,7 +97,7 @@ def load_tile(
     else:
         for k in range(n):
             index = first + lanes[NUMBER + k]
-            exact[X + k], exact[Y + k], exact[Z + k] = read_return(code, layout, columns, index)
+            exact[X + k], exact[Y + k], exact[Z + k] = read_return(index, returns)
 
 
 @part
@@ -171,18 +163,9 @@ def mark_straight(n: int, s: int, lanes: Lanes, kept: Lanes, masks: Masks) -> No
 
 
 @part
-def count_steps(
-    n: int,
-    n_bins: int,
-    width: float,
-    full: bool,
-    lanes: Lanes,
-    kept: Lanes,
-    room: Singles,
-    side: Singles,
-    steps: Lanes,
-) -> None:
+def count_steps(n: int, n_bins: int, width: float, full: bool, lanes: Lanes, tile: Tile) -> None:
     """Bound the bins that the beams of a tile run through, before they mark nothing more."""
+    kept, room, side, steps = tile.kept, tile.room, tile.side, tile.steps
     across, growth, bins, endless = F(1.0 / width), F(1.0001 / width), np.int32(n_bins), F(MOST_STEPS)
     for k in range(n):
         off, near, rising = abs(room[OFF + k]), room[NEAREST + k], room[OFF + k] > ZERO
@@ -243,22 +226,11 @@ def mark_walk(at: int, n: int, s: int, lanes: Lanes, kept: Lanes, steps: Lanes, 
 
 
 @part
-def mark_across(
-    n: int,
-    s: int,
-    width: float,
-    full: bool,
-    turns: Singles,
-    bound: float,
-    lanes: Lanes,
-    kept: Lanes,
-    room: Singles,
-    side: Singles,
-    steps: Lanes,
-    masks: Masks,
-) -> None:
+def mark_across(n: int, s: int, bound: float, lanes: Lanes, plan: Plan, masks: Masks, tile: Tile) -> None:
     """Mark the stretches of a tile's beams in all the bins that they run through."""
-    count_steps(n, masks.shape[1], width, full, lanes, kept, room, side, steps)
+    kept, side, steps = tile.kept, tile.side, tile.steps
+    width = plan.span * math.pi * 0.5 / plan.bins
+    count_steps(n, plan.bins, width, plan.span >= 4.0, lanes, tile)
     for k in range(n, n + SIDE if n + SIDE < TILE else TILE):
         steps[STEPS + k] = 0
     for at in range(0, n, SIDE):
@@ -267,7 +239,7 @@ def mark_across(
             longest = max(longest, wanted[k])
         unsure = stride(
             side[SINE + at : SINE + at + SIDE], side[COSINE + at : COSINE + at + SIDE], wanted, longest,
-            turns, F(bound), steps[CELL:],
+            tile.turns, F(bound), steps[CELL:],
         )  # fmt: skip
         if unsure == 0:
             mark_walk(at, SIDE if at + SIDE < n else n - at, s, lanes, kept, steps, masks)

@@ -31,6 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.gate import BOTTOM, RISE, TOP
+from flatten.kernels.groups import Plan
 from flatten.kernels.jit import part
 
 Numbers = npt.NDArray[np.float64]
@@ -75,12 +76,11 @@ def clip_heights(
     length: float,
     p: float,
     t_p: float,
-    slices: Numbers,
     s: int,
-    smallest: float,
-    drop: float,
+    plan: Plan,
 ) -> tuple[float, float]:
     """Interval of t in which the beam runs outward and between the two heights, safely rounded."""
+    slices, smallest = plan.slices, plan.smallest
     z, dz = sensor[2], z_end - sensor[2]
     bottom, top, rise = slices[s, BOTTOM], slices[s, TOP], slices[s, RISE]
     lowest, highest = (z, z_end) if z < z_end else (z_end, z)
@@ -90,7 +90,7 @@ def clip_heights(
     low, high = clip(z - bottom - rise * (p - length * t_p), dz - rise * length, low, high)
     low, high = clip(top - z, -dz, low, high)
     low, high = clip(bottom + smallest - rise * length * t_p - z, rise * length - dz, low, high)
-    if z_end < -drop:  # what lies past the floor plane is beyond an edge
+    if z_end < -plan.drop:  # what lies past the floor plane is beyond an edge
         low, high = clip(z, dz, low, high) if z > 0.0 else (1.0, 0.0)
     return low, high
 
@@ -114,17 +114,15 @@ def walk(
     high: float,
     b: int,
     shortest: float,
-    cells_per_metre: float,
-    edges: Numbers,
-    full: bool,
     s: int,
+    plan: Plan,
     masks: Masks,
 ) -> None:
     """Mark the beam's interval [low, high] of t in every bin that it runs through, from its end inward.
 
     Nearer than `shortest` it runs through every bin in less than a cell, and marks nothing.
     """
-    n_bins = masks.shape[1]
+    edges, n_bins = plan.edges, plan.bins
     side = sensor[0] * dy - sensor[1] * dx  # > 0: the bearing grows outward
     r_low, r_out = distance(low, p, length, t_p), distance(high, p, length, t_p)
     for _ in range(n_bins):
@@ -137,37 +135,23 @@ def walk(
         last = ahead <= 0.0 or t_edge <= low
         if last or t_edge < high:
             r_in = r_low if last else distance(t_edge, p, length, t_p)
-            mark(r_in, r_out, cells_per_metre, s, b, masks)
+            mark(r_in, r_out, plan.cells_per_metre, s, b, masks)
             if last or r_in < shortest:
                 return
             r_out = r_in
         b += -1 if side > 0.0 else 1
-        if full:
+        if plan.span >= 4.0:
             b = b % n_bins
         elif b < 0 or b >= n_bins:
             return
 
 
 @part
-def witness(
-    x: float,
-    y: float,
-    z: float,
-    b: int,
-    sensor: Numbers,
-    slices: Numbers,
-    smallest: float,
-    drop: float,
-    cells_per_metre: float,
-    width: float,
-    edges: Numbers,
-    full: bool,
-    masks: Masks,
-) -> None:
+def witness(x: float, y: float, z: float, b: int, sensor: Numbers, plan: Plan, masks: Masks) -> None:
     """Mark in `masks` (slices, bins, words) what one beam witnesses, slice by slice.
 
-    (x, y, z) in bin b is its end and `sensor` (3,) its start, in level axes about the fan's origin;
-    `width` is the sine of a bin's width. A return that a blind zone swallowed ends its beam like any other.
+    (x, y, z) in bin b is its end and `sensor` (3,) its start, in level axes about the fan's origin.
+    A return that a blind zone swallowed ends its beam like any other.
     """
     dx, dy = x - sensor[0], y - sensor[1]
     square = dx * dx + dy * dy
@@ -176,8 +160,10 @@ def witness(
     length = math.sqrt(square)
     t_p = -(sensor[0] * dx + sensor[1] * dy) / square
     p = abs(sensor[0] * dy - sensor[1] * dx) / length
-    for s in range(slices.shape[0]):
-        low, high = clip_heights(sensor, z, length, p, t_p, slices, s, smallest, drop)
+    edges, cells_per_metre = plan.edges, plan.cells_per_metre
+    width = abs(edges[0, 0] * edges[1, 1] - edges[0, 1] * edges[1, 0])  # the sine of a bin's
+    for s in range(plan.slices.shape[0]):
+        low, high = clip_heights(sensor, z, length, p, t_p, s, plan)
         if high <= low:
             continue
         if p == 0.0:
@@ -186,6 +172,4 @@ def witness(
         # a bin of width w is crossed within about w·r²/p at distance r
         shortest = 0.9 * math.sqrt(p / (cells_per_metre * width))
         if distance(high, p, length, t_p) > shortest:
-            walk(
-                sensor, dx, dy, length, p, t_p, low, high, b, shortest, cells_per_metre, edges, full, s, masks
-            )  # fmt: skip
+            walk(sensor, dx, dy, length, p, t_p, low, high, b, shortest, s, plan, masks)

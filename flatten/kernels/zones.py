@@ -5,14 +5,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.gather import Layout
+from flatten.kernels.groups import Bins, Frame, Plan, Returns, Work
 from flatten.kernels.jit import part
 from flatten.kernels.place import exact_bin, place_return
 from flatten.kernels.workroom import BIN, DOUBT, HEIGHT, NO, NUMBER, OWN
 
 Numbers = npt.NDArray[np.float64]
-Singles = npt.NDArray[np.float32]
-Lanes = npt.NDArray[np.int32]
 
 NAN = np.float32(np.nan)
 
@@ -60,42 +58,28 @@ def in_zone(zones: Numbers, k: int, x: float, y: float, z: float) -> bool:
 
 
 @part
-def swallow(
-    n: int,
-    first: int,
-    code: int,
-    layout: Layout,
-    columns: int,
-    body_from_sensor: Numbers,
-    level_from_sensor: Numbers,
-    zones: Numbers,
-    first_turn: float,
-    span: float,
-    work: Singles,
-    lanes: Lanes,
-    blocked: npt.NDArray[np.uint8],
-) -> int:
+def swallow(n: int, first: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, work: Work) -> int:
     """Take those of n kept returns that lie in a blind zone out of all slices, and mark their bins.
 
     Only what the sieve found to be near a zone (OWN) is looked at. Gives how many were swallowed.
     """
-    swallowed = 0
+    swallowed, zones, lanes = 0, plan.zones, work.lanes
     if zones.shape[0] == 0:
         return swallowed
     for j in range(n):
         if lanes[OWN + lanes[NUMBER + j]] == NO:
             continue
         index = first + lanes[NUMBER + j]
-        x, y, z = place_return(code, layout, columns, index, body_from_sensor)
+        x, y, z = place_return(index, returns, plan.body_from_sensor)
         for k in range(zones.shape[0]):
             if in_zone(zones, k, x, y, z):
-                work[HEIGHT + j] = NAN  # of no slice, whatever the bound on its error
+                work.singles[HEIGHT + j] = NAN  # of no slice, whatever the bound on its error
                 swallowed += 1
                 b = np.int64(lanes[BIN + j])
                 if lanes[DOUBT + j] != NO:
-                    x, y, z = place_return(code, layout, columns, index, level_from_sensor)
-                    b = exact_bin(x, y, first_turn, span, blocked.size)
+                    x, y, z = place_return(index, returns, frame.level_from_sensor)
+                    b = exact_bin(x, y, plan)
                 if b >= 0:
-                    blocked[b] = 1
+                    bins.blocked[b] = 1
                 break
     return swallowed

@@ -24,7 +24,10 @@ from benchmarks import (
 from benchmarks.native_call import RESULT_BYTES
 from benchmarks.recorded import STAGES, Call, Recorder
 from benchmarks.retarget import AARCH64, Target
+from flatten.kernels import loads
+from flatten.kernels.groups import SIZE, Axis, Returns, opened
 from flatten.kernels.loads import load_float64
+from flatten.kernels.words import put
 
 pytestmark = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="NUMBA_DISABLE_JIT is set")
 MISSING = "".join(portability.notes())
@@ -40,10 +43,20 @@ def halve(pair, scale, wide):
 
 
 @numba.njit
-def follow(layout, out):
-    """Copy the first number of each axis from wherever `layout` says that it lies."""
-    for axis in range(out.size):
-        out[axis] = load_float64(layout[axis, 0], layout[axis, 1], False)
+def follow(words, out):
+    """Copy the second coordinate of each axis from wherever the words say that it lies."""
+    if out.size == 0:
+        return
+    returns = opened(words, Returns)
+    out[0] = load_float64(returns.x.start, returns.x.step, False)
+    out[1] = load_float64(returns.y.start, returns.y.step, False)
+    out[2] = load_float64(returns.z.start, returns.z.step, False)
+
+
+def words_of(*starts: int) -> np.ndarray:
+    words = np.zeros(SIZE, np.int64)
+    put(words, 0, Returns(loads.FLOAT64, 2, 0, 2, *(Axis(start, 0, 8) for start in starts)))
+    return words
 
 
 @numba.njit
@@ -103,8 +116,8 @@ def call_with_addresses() -> Call:
     pair, third = np.array([1.5, 2.5, 3.5]), np.array([4.5, 5.5])
     starts = [pair.ctypes.data, pair.ctypes.data + 8, third.ctypes.data]
     recorder = Recorder(cloud=(pair, (third,)))
-    layout, out = np.array([(start, 8) for start in starts], np.int64), np.zeros(3)
-    recorder.around("follow", follow)(layout, out)
+    out = np.zeros(3)
+    recorder.around("follow", follow)(words_of(*starts), out)
     assert out.tolist() == [2.5, 3.5, 5.5]
     return recorder.calls[0]
 
@@ -112,17 +125,16 @@ def call_with_addresses() -> Call:
 def test_addresses_in_an_array_are_told_with_what_they_point_to():
     call = call_with_addresses()
     sizes = [len(buffer.before) for buffer in call.buffers]
-    assert sorted(sizes) == [16, 24, 24, 48]
-    layout = sizes.index(48)
-    assert [(pointer.buffer, pointer.place) for pointer in call.pointers] == [
-        (layout, k) for k in (0, 16, 32)
-    ]
+    assert sorted(sizes) == [16, 24, 24, 8 * SIZE]
+    words = sizes.index(8 * SIZE)
+    places = [8 * (4 + 3 * axis) for axis in range(3)]  # after code, columns, stride and number
+    assert [(pointer.buffer, pointer.place) for pointer in call.pointers] == [(words, k) for k in places]
     first, second, third = (pointer.target for pointer in call.pointers)
     assert first == second != third and (sizes[first], sizes[third]) == (24, 16)
     numbers = [number for pointer in call.pointers for number in vars(pointer).values()]
     assert native_call.whole(*numbers) in native_call.written([call])
-    with pytest.raises(ValueError, match="layout: 0x1 points to nothing"):
-        call_of(follow, np.array([(1, 0)], np.int64), np.zeros(0))
+    with pytest.raises(ValueError, match="words: 0x1 points to nothing"):
+        call_of(follow, words_of(1, 1, 1), np.zeros(0))
 
 
 def test_the_cloud_of_a_frame_is_recorded_with_every_kernel_that_reads_it():
@@ -130,9 +142,13 @@ def test_the_cloud_of_a_frame_is_recorded_with_every_kernel_that_reads_it():
     calls = recorded.frame(STAGES["full"], xyz)
     assert {call.function for call in calls} == {"sweep", "follow_beams", "accept", "answer"}
     for call in calls:
-        assert len(call.pointers) == 3 and len(set(call.pointers)) == 3
-        (target,) = {pointer.target for pointer in call.pointers}
-        assert call.buffers[target].before == call.buffers[target].after == xyz.tobytes()
+        assert len(set(call.pointers)) == len(call.pointers)
+        targets = [pointer.target for pointer in sorted(call.pointers, key=lambda each: each.place)]
+        cloud, plan = targets[0], targets[3:]
+        assert targets[:3] == [cloud] * 3 and cloud not in plan
+        assert call.buffers[cloud].before == call.buffers[cloud].after == xyz.tobytes()
+        told = [array for _, array in call.told if array.size]
+        assert len(told) == len(plan) > 30
 
 
 def test_kernels_are_asked_for_the_code_of_each_kind_of_processor():
@@ -224,7 +240,7 @@ def test_addresses_are_moved_for_the_call_and_back_after_it(tmp_path):
     code = retarget.retarget(retarget.sources([call], target)[call.kernel], target)
     program = emulator.built([code], target, tmp_path)
     found = native_call.compared([call], emulator.answered(program, [call]))
-    assert [(each.argument, each.differ) for each in found] == [("layout", 0), ("out", 0)]
+    assert [(each.argument, each.differ) for each in found] == [("words", 0), ("out", 0)]
     pointer = call.pointers[0]
     beside = bytearray(call.buffers[pointer.buffer].before)
     beside[pointer.place] ^= 8  # the first axis begins a number further or earlier
@@ -234,7 +250,7 @@ def test_addresses_are_moved_for_the_call_and_back_after_it(tmp_path):
     ]
     wrong = dataclasses.replace(call, buffers=tuple(buffers))
     found = native_call.compared([call], emulator.answered(program, [wrong]))
-    assert [(each.argument, each.differ) for each in found] == [("layout", 1), ("out", 1)]
+    assert [(each.argument, each.differ) for each in found] == [("words", 1), ("out", 1)]
 
 
 @pytest.mark.skipif(bool(MISSING), reason=MISSING)

@@ -21,22 +21,18 @@ from tests.kernels.test_sweep import FLATTENERS, PROFILES, attitudes, clouds
 follow_exactly = compiled(beams.follow_exactly)
 join = compiled(lanes.join)
 stride = compiled(strides.stride)
-mark_across = compiled(strides.mark_across)
 
 
 def witnessed(flattener: Flattener, xyz: np.ndarray, attitude: Any) -> tuple[np.ndarray, ...]:
     """Masks and drops of a cloud, by both halves and by the exact one alone."""
     flattener.flatten(xyz, attitude)
-    plan, tables, cloud = flattener._plan, flattener._tables, as_cloud(xyz)
-    masks, dropped = np.zeros_like(tables.masks), np.zeros_like(tables.dropped)
-    returns = lay_out(cloud)
-    level_from_sensor = (plan.level_from_body(attitude) @ plan.body_from_sensor)[:3].copy()
+    plan, both = flattener._plan, flattener._tables.bins
+    exact = both._replace(masks=np.zeros_like(both.masks), dropped=np.zeros_like(both.dropped))
+    returns, _owners = lay_out(as_cloud(xyz))
+    frame = plan.frame(attitude)
     for i in np.flatnonzero(np.any(xyz != 0.0, axis=1) & np.isfinite(xyz).all(axis=1)):
-        follow_exactly(
-            i, returns.code, returns.layout, returns.columns, level_from_sensor, plan.slices,
-            plan.first_turn, plan.span, plan.smallest, plan.drop, 1.0 / plan.cell, plan.edges, masks, dropped,
-        )  # fmt: skip
-    return tables.masks, masks, tables.dropped, dropped
+        follow_exactly(i, returns, frame, plan.numbers, exact)
+    return both.masks, exact.masks, both.dropped, exact.dropped
 
 
 def assert_same_marks(flattener: Flattener, xyz: np.ndarray, attitude: Any) -> int:

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flatten.kernels import answer, company, lists, loads, place, witness, zones
-from flatten.plan import directions
+from flatten.kernels import answer, company, groups, lists, loads, place, witness, zones
+from flatten.plan import directions, make_plan
+from tests.conftest import make_profile
 from tests.kernels.compiled import compiled
 
 append_unsure = compiled(lists.append_unsure)
@@ -28,6 +29,7 @@ in_zone = compiled(zones.in_zone)
 load_single = compiled(loads.load_single)
 LOADS = {name: compiled(getattr(loads, name)) for name in ("load_float32", "load_float64")}
 finite = st.floats(-1e3, 1e3)
+PLAN = make_plan(make_profile()).numbers
 
 
 @given(finite, finite)
@@ -120,12 +122,22 @@ def test_sort_bin_sorts_what_it_is_given(values: list[float]) -> None:
     assert out.tolist() == [-5.0, *sorted(values), -7.0]
 
 
+def list_of(bins: int, room: int) -> groups.Lists:
+    """One list with nothing in it."""
+    return groups.Lists(
+        listed=np.zeros(1, np.int64), bins=np.zeros((1, room), np.int32), keys=np.zeros((1, room), np.int64),
+        starts=np.zeros((1, bins + 2), np.int64), sorted_keys=np.zeros(room, np.int64),
+        distances=np.zeros(room), ordered=np.zeros(bins, np.uint8), moving=np.zeros((2, 3), np.int64),
+    )  # fmt: skip
+
+
 @given(st.lists(st.integers(0, 4), max_size=60))
 def test_lists_are_laid_out_bin_by_bin(bins: list[int]) -> None:
-    starts, keys = np.zeros(5 + 2, np.int64), np.full(len(bins), -1)
-    starts[2:] = np.bincount(bins, minlength=5)
-    listed_keys = np.arange(len(bins))[None, :] + 100
-    sort_by_bin(len(bins), 0, np.array([bins], np.int32), listed_keys, starts, keys)
+    rooms = list_of(5, len(bins))
+    rooms.bins[0], rooms.keys[0], rooms.listed[0] = bins, np.arange(len(bins)) + 100, len(bins)
+    rooms.starts[0, 2:] = np.bincount(bins, minlength=5)
+    sort_by_bin(0, rooms)
+    (starts,), keys = rooms.starts, rooms.sorted_keys
     for b in range(5):
         expected = [100 + i for i, k in enumerate(bins) if k == b]
         assert keys[starts[b] : starts[b + 1]].tolist() == expected
@@ -139,8 +151,9 @@ def test_keys_are_inside_the_reach_exactly_when_their_squares_are(
     square = far if at_far else near
     for _ in range(abs(steps)):
         square = max(math.nextafter(square, math.copysign(math.inf, steps)), 0.0)
-    starts, keys, listed = np.zeros((1, 3), np.int64), np.zeros((1, 1), np.int64), np.zeros(1, np.int64)
-    append_unsure(0, square, 7, near, far, 0, listed, np.zeros((1, 1), np.int32), keys, starts)
+    rooms = list_of(1, 1)
+    append_unsure(0, square, 7, 0, PLAN._replace(near_square=near, far_square=far), rooms)
+    keys, listed, starts = rooms.keys, rooms.listed, rooms.starts
     value = keys[0, 0] >> lists.VALUE
     ends = np.array([near, far, square], np.float32).view(np.int32).tolist()
     assert (ends[0] <= value <= ends[1]) == (near <= square <= far)

@@ -48,7 +48,7 @@ def workroom(xyz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def sieved(plan: Plan, attitude: tuple[float, float] | None, xyz: np.ndarray) -> tuple[np.ndarray, int]:
     """Which returns are flagged for their height, and how many are no returns."""
     frame, (work, lanes) = plan.frame(attitude), workroom(xyz)
-    middle, half = np.float32(plan.levels.middle), np.float32(plan.half_height(frame))
+    middle, half = np.float32(plan.numbers.middle), np.float32(frame.half)
     skipped = flag_heights(len(xyz), frame.matrix, middle, half, work, lanes)
     flags = lanes[FLAG : FLAG + len(xyz)]
     assert np.isin(flags, (NO, YES)).all() and lanes[FLAG + len(xyz)] == 7
@@ -91,7 +91,7 @@ def test_returns_on_the_outermost_borders_are_flagged(
 @given(seeds, mounts, st.floats(-12, 0))
 def test_what_is_of_a_zone_is_flagged_as_own(seed: int, mount: dict, power: float) -> None:
     rng = np.random.default_rng(seed)
-    plan = make_plan(make_profile(mount=mount, blind_zones=ZONES))
+    plan = make_plan(make_profile(mount=mount, blind_zones=ZONES)).numbers
     low, high = plan.box[:3].clip(-200), plan.box[3:].clip(None, 200)
     on_faces = rng.choice([-0.5, 0.5, -0.4, 0.4, 0.9, 0.0, 1.8, 1.4], (BLOCK, 3))
     body = np.where(rng.random((BLOCK, 3)) < 0.5, on_faces, rng.uniform(low, high, (BLOCK, 3)))
@@ -109,7 +109,7 @@ def test_what_is_of_a_zone_is_flagged_as_own(seed: int, mount: dict, power: floa
 
 
 def test_no_return_is_own() -> None:
-    plan = make_plan(make_profile(mount={}, blind_zones=ZONES))
+    plan = make_plan(make_profile(mount={}, blind_zones=ZONES)).numbers
     work, lanes = workroom(np.array([[0, 0, 0], [np.nan, 0, 0], [0.1, 0, 0.1], [5, 0, 0]], np.float32))
     lanes[FLAG : FLAG + 4] = NO, NO, NO, YES
     flag_own(4, plan.body_matrix, plan.box, work, lanes)
