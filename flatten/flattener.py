@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from flatten.cloud import Cloud, as_cloud
 from flatten.errors import AttitudeError, FlattenError
+from flatten.kernels import groups
 from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer
 from flatten.kernels.beams import follow_beams
@@ -20,7 +21,7 @@ from flatten.plan import Plan, make_plan
 from flatten.profile import Profile
 from flatten.returns import lay_out
 from flatten.scan import FIELDS, Counts, Scan, State
-from flatten.tables import Tables
+from flatten.tables import LEVEL_GROUND, Tables
 
 
 class Flattener:
@@ -60,6 +61,7 @@ class Flattener:
         witnessing = profile.clear is not None and bool(needs_witness)
         stretching = witnessing or bool(self.fields & {"clear_from", "clear_to"})
         self._tables = Tables(self._plan, witnessing, "hits" in self.fields, stretching, self.fields)
+        self._ground = LEVEL_GROUND
         self._busy = threading.Lock()
         self._run(as_cloud(np.empty((0, 3), np.float32)), None)  # compiles, or loads what was compiled
 
@@ -102,13 +104,21 @@ class Flattener:
         tables = self._tables
         returns, owners = lay_out(cloud)
         tables.hand_returns(returns)
-        tables.hand(self._plan.frame(attitude))
+        frame, ground = self._plan.frame(attitude), self._ground
+        if len(ground.heights):  # the sieve does not know where the floor is how high
+            frame = frame._replace(half=frame.half + 1.001 * max(abs(ground.lowest), abs(ground.highest)))
+        tables.hand(frame)
         sweep(tables.words)
         if len(tables.bins.masks):
             follow_beams(tables.words)
         if tables.in_lists:
             accept(tables.words)
         return owners
+
+    def _hand_ground(self, ground: groups.Ground) -> None:
+        """Let heights count from a fitted floor, from the next frame on."""
+        self._ground = ground
+        self._tables.hand(ground)
 
     def _used(self, s: int) -> int:
         t = self._tables

@@ -10,7 +10,7 @@ from flatten.cloud import Array, Cloud
 from flatten.kernels.groups import Axis, Returns
 from flatten.kernels.loads import FLOAT32, FLOAT64, dtype_code
 
-STRIDES = frozenset({12, 16, 26, 32, 48})
+STRIDES = frozenset({12, 16, 24, 26, 32, 48})
 """Bytes from return to return for which the kernels have loads of their own (see `kernels.gather`)."""
 
 
@@ -35,7 +35,7 @@ def lay_out(cloud: Cloud) -> tuple[Returns, tuple[Any, ...]]:
     shape = axes[0].shape
     x, y, z = (Axis(start, *step) for start, step in zip(starts, steps, strict=True))
     stride = record_stride(code, x, y, z, shape)
-    return Returns(code, shape[-1], stride, axes[0].size, x, y, z), axes
+    return Returns(code, shape[-1], stride, axes[0].size, 0, x, y, z), axes
 
 
 def record_stride(code: int, x: Axis, y: Axis, z: Axis, shape: tuple[int, ...]) -> int:

@@ -16,6 +16,12 @@ from flatten.kernels.words import put
 from flatten.kernels.workroom import BLOCK, LANES, SINGLES
 from flatten.plan import CLEAR_WORDS, Plan
 
+LEVEL_GROUND = groups.Ground(
+    np.zeros((0, 0), np.float32), np.zeros((0, 0), np.uint8), cells_per_metre=0.0, lowest=0.0, highest=0.0,
+    steepest=0.0,
+)  # fmt: skip
+"""No fitted floor: it is level, at height 0."""
+
 
 class Tables:
     """Working memory of one flattener: grows to the largest cloud seen, never with their number.
@@ -39,7 +45,7 @@ class Tables:
             heights=np.zeros((slices, bins if "heights" in asked else 0), np.float32),
         )
         work, tile, tables = work_room(), beam_room(witnessing), tables_of(plan, slices, counting)
-        for group in (plan.numbers, plan.standing, self.bins, tables, work, tile, self.answers):
+        for group in (plan.numbers, plan.standing, LEVEL_GROUND, self.bins, tables, work, tile, self.answers):
             self.hand(group)
         self._room = 0
         self._make_lists(0)
@@ -53,7 +59,7 @@ class Tables:
     def hand_returns(self, returns: groups.Returns) -> None:
         """Let the words tell of a cloud, which whoever calls holds alive; all of it is whole numbers."""
         at = groups.PLACES[groups.Returns]
-        row = (*returns[:4], *returns.x, *returns.y, *returns.z)
+        row = (*returns[:5], *returns.x, *returns.y, *returns.z)
         self.words[at : at + len(row)] = row
         if self.in_lists and returns.n > self._room:
             self._make_lists(returns.n)

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from flatten.kernels.groups import Answers, Bins, Frame, Plan, Returns, opened
+from flatten.kernels.ground import above
+from flatten.kernels.groups import Answers, Bins, Frame, Ground, Plan, Returns, opened
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.place import place_return
 from flatten.kernels.witness import ALL, CELL_BITS, Masks
@@ -111,13 +112,15 @@ def fill_ranges(s: int, far: float, bins: Bins, answers: Answers) -> None:
 
 
 @part
-def fill_heights(s: int, returns: Returns, frame: Frame, bins: Bins, answers: Answers) -> None:
+def fill_heights(
+    s: int, returns: Returns, frame: Frame, ground: Ground, bins: Bins, answers: Answers
+) -> None:
     """Fill the heights of slice s from the coordinates of the deciding returns."""
     for b in range(bins.best.shape[1]):
         answers.heights[s, b] = NAN
         if answers.states[s, b] == HIT:
-            _, _, z = place_return(bins.winner[s, b], returns, frame.level_from_sensor)
-            answers.heights[s, b] = np.float32(z)
+            x, y, z = place_return(bins.winner[s, b], returns, frame.level_from_sensor)
+            answers.heights[s, b] = np.float32(above(z, x * x + y * y, b, ground))
 
 
 @kernel
@@ -128,10 +131,10 @@ def answer(words: Words) -> None:
     stretches are left alone.
     """
     returns, frame, plan = opened(words, Returns), opened(words, Frame), opened(words, Plan)
-    bins, answers = opened(words, Bins), opened(words, Answers)
+    ground, bins, answers = opened(words, Ground), opened(words, Bins), opened(words, Answers)
     for s in range(plan.slices.shape[0]):
         find_states(s, plan, bins, answers)
         if answers.ranges.size > 0:
             fill_ranges(s, plan.far, bins, answers)
         if answers.heights.size > 0:
-            fill_heights(s, returns, frame, bins, answers)
+            fill_heights(s, returns, frame, ground, bins, answers)

@@ -7,10 +7,11 @@ import math
 import numpy as np
 
 from flatten.kernels.gather import gather
-from flatten.kernels.groups import Bins, Frame, Plan, Returns, Tile, Work, opened
+from flatten.kernels.ground import above, is_given
+from flatten.kernels.groups import Bins, Frame, Ground, Plan, Returns, Tile, Work, opened
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.pack import keep, whole
-from flatten.kernels.place import exact_bin, place_return
+from flatten.kernels.place import exact_bin, place_return, start_of
 from flatten.kernels.sift import sift
 from flatten.kernels.stretches import (
     DROPS,
@@ -37,15 +38,17 @@ from flatten.kernels.workroom import BIN, BLOCK, NUMBER
 
 
 @part
-def follow_exactly(index: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins) -> None:
+def follow_exactly(
+    index: int, returns: Returns, frame: Frame, ground: Ground, plan: Plan, bins: Bins
+) -> None:
     """Let the exact half follow the beam of one return."""
     x, y, z = place_return(index, returns, frame.level_from_sensor)
     b = exact_bin(x, y, plan)
     if b < 0 or not (math.isfinite(x) and math.isfinite(y) and math.isfinite(z)):
         return
-    if z < -plan.drop:
+    if above(z, x * x + y * y, b, ground) < -plan.drop:
         bins.dropped[b] = 1
-    witness(x, y, z, b, frame.level_from_sensor[:, 3], plan, bins.masks)
+    witness(x, y, z, b, start_of(index, returns, frame.level_from_sensor), plan, ground, bins.masks)
 
 
 @part
@@ -106,21 +109,26 @@ def follow_block(
     first: int,
     n: int,
     bound: float,
+    exactly: bool,
     returns: Returns,
     frame: Frame,
+    ground: Ground,
     plan: Plan,
     bins: Bins,
     work: Work,
     tile: Tile,
 ) -> None:
-    """Follow the n beams that matter of the block from return `first` on."""
+    """Follow the n beams that matter of the block from return `first` on; `exactly`: by the exact half."""
     for start in range(0, n, TILE):
         m = n - start if n - start < TILE else TILE
-        aim(m, first, start, returns, frame, plan, work, tile)
-        follow_tile(m, start, bound, frame, plan, bins, work, tile)
+        if exactly:
+            tile.kept[EXACT : EXACT + m] = 1
+        else:
+            aim(m, first, start, returns, frame, plan, work, tile)
+            follow_tile(m, start, bound, frame, plan, bins, work, tile)
         for k in range(m):
             if tile.kept[EXACT + k] != 0:
-                follow_exactly(first + work.lanes[NUMBER + start + k], returns, frame, plan, bins)
+                follow_exactly(first + work.lanes[NUMBER + start + k], returns, frame, ground, plan, bins)
 
 
 @kernel
@@ -130,9 +138,13 @@ def follow_beams(words: Words) -> None:
     What is handed over stands in `groups`; `masks` and `dropped` may be in any state.
     """
     returns, frame, plan = opened(words, Returns), opened(words, Frame), opened(words, Plan)
-    bins, work, tile = opened(words, Bins), opened(words, Work), opened(words, Tile)
+    ground, bins = opened(words, Ground), opened(words, Bins)
+    work, tile = opened(words, Work), opened(words, Tile)
+    exactly = is_given(ground) or returns.starts != 0
     bound = start_beams(frame, plan, bins, tile)
     lowest, highest = heights_that_matter(frame.level_from_sensor[2, 3], plan.slices, plan.smallest)
+    if exactly:
+        lowest, highest = -math.inf, math.inf
     for first in range(0, returns.n, BLOCK):
         n = returns.n - first if returns.n - first < BLOCK else BLOCK
         gather(first, n, returns, work.singles)
@@ -142,4 +154,4 @@ def follow_beams(words: Words) -> None:
             whole(n), frame.matrix, np.float32(plan.first_turn), np.float32(plan.span), np.float32(plan.bins),
             work.singles, work.lanes,
         )  # fmt: skip
-        follow_block(first, n, bound, returns, frame, plan, bins, work, tile)
+        follow_block(first, n, bound, exactly, returns, frame, ground, plan, bins, work, tile)

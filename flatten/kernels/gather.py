@@ -96,6 +96,8 @@ def gather(first: int, n: int, returns: Returns, work: Singles) -> None:
         gather_records(start, 12, n, work)
     elif stride == 16:
         gather_records(start, 16, n, work)
+    elif stride == 24:
+        gather_records(start, 24, n, work)
     elif stride == 26:
         gather_records(start, 26, n, work)
     elif stride == 32:

@@ -44,6 +44,8 @@ class Returns(NamedTuple):
     """Bytes from return to return where each is a record of float32 x, y, z; 0 for all else."""
     n: int
     """Returns in the cloud."""
+    starts: int
+    """Bytes from a return to where its beam began, float32 x, y, z too; 0 where all begin at the sensor."""
     x: Axis
     y: Axis
     z: Axis
@@ -100,6 +102,20 @@ class Plan(NamedTuple):
     clear_to: float
     """The `clear` section; clear_to is −1 where CLEAR is switched off."""
     drop: float
+
+
+class Ground(NamedTuple):
+    """The floor of a frame where it is fitted (see `ground`); of no bin where it is taken to be level."""
+
+    heights: Annotated[Singles, 2]
+    """(bins, cells + 1) in the level frame, at distances of whole cells."""
+    known: Annotated[Flags, 2]
+    """(bins, cells) whether it was seen, or is only continued from what was."""
+    cells_per_metre: float
+    lowest: float
+    highest: float
+    steepest: float
+    """Least and greatest height; greatest rise from one distance to the next, m per m."""
 
 
 class Bins(NamedTuple):
@@ -193,7 +209,7 @@ class Answers(NamedTuple):
     heights: Annotated[Singles, 2]
 
 
-GROUPS = (Returns, Frame, Plan, Bins, Tables, Lists, Work, Tile, Answers)
+GROUPS = (Returns, Frame, Ground, Plan, Bins, Tables, Lists, Work, Tile, Answers)
 """In their order in the row of words."""
 PLACES: dict[Any, int] = {
     group: sum(size_of(before) for before in GROUPS[:number]) for number, group in enumerate(GROUPS)

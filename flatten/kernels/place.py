@@ -10,6 +10,7 @@ import numpy.typing as npt
 from flatten.kernels.gather import read_return
 from flatten.kernels.groups import Plan, Returns
 from flatten.kernels.jit import part
+from flatten.kernels.loads import load_single
 
 Numbers = npt.NDArray[np.float64]
 
@@ -53,6 +54,21 @@ def place_return(index: int, returns: Returns, m: Numbers) -> tuple[float, float
     The one place where exact coordinates are made, so that all that compare them compare the same numbers.
     """
     x, y, z = read_return(index, returns)
+    return (
+        m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
+        m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],
+        m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3],
+    )
+
+
+@part
+def start_of(index: int, returns: Returns, m: Numbers) -> tuple[float, float, float]:
+    """Give where the beam of one return began, in level axes about the fan's origin."""
+    if returns.starts == 0:
+        return m[0, 3], m[1, 3], m[2, 3]
+    start, offset = returns.x.start + returns.starts, index * returns.stride
+    x = float(load_single(start, offset))
+    y, z = float(load_single(start, offset + 4)), float(load_single(start, offset + 8))
     return (
         m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
         m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.gate import FARTHEST, MIN_HITS, decide, in_slice
-from flatten.kernels.groups import Bins, Frame, Lists, Plan, Returns
+from flatten.kernels.ground import above
+from flatten.kernels.groups import Bins, Frame, Ground, Lists, Plan, Returns
 from flatten.kernels.jit import part
 from flatten.kernels.lanes import flags_of_eight
 from flatten.kernels.lists import append_unsure
@@ -33,7 +34,14 @@ def enter(square: float, index: int, count: int, s: int, b: int, plan: Plan, bin
 
 @part
 def settle(
-    index: int, count: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, lists: Lists
+    index: int,
+    count: int,
+    returns: Returns,
+    frame: Frame,
+    ground: Ground,
+    plan: Plan,
+    bins: Bins,
+    lists: Lists,
 ) -> None:
     """Let one return, which no blind zone swallowed, decide in all slices.
 
@@ -46,6 +54,7 @@ def settle(
     if b < 0:
         return
     square, number = x * x + y * y, 0
+    z = above(z, square, b, ground)
     for s in range(plan.slices.shape[0]):
         if plan.slices[s, MIN_HITS] > 1.0:
             if count > 0 and in_slice(z, square, plan.slices, s):
@@ -74,7 +83,14 @@ def put_aside(n: int, first: int, lanes: Lanes, aside: Indices, waiting: int) ->
 
 @part
 def settle_all(
-    aside: Indices, waiting: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, lists: Lists
+    aside: Indices,
+    waiting: int,
+    returns: Returns,
+    frame: Frame,
+    ground: Ground,
+    plan: Plan,
+    bins: Bins,
+    lists: Lists,
 ) -> None:
     """Settle what was put aside: unsure returns, and those too close to tell, which have been counted."""
     for k in range(waiting):
@@ -82,4 +98,4 @@ def settle_all(
         if key >= NO_RETURN:
             continue
         index, count = (-1 - key, 1) if key < 0 else (key & INDEX, 0)
-        settle(index, count, returns, frame, plan, bins, lists)
+        settle(index, count, returns, frame, ground, plan, bins, lists)

@@ -12,7 +12,8 @@ import numpy as np
 from flatten.kernels.bands import FAR_END, NEAR_END, find_unsure, take_band, turn_around
 from flatten.kernels.gate import FARTHEST, MIN_HITS
 from flatten.kernels.gather import gather
-from flatten.kernels.groups import Bins, Frame, Lists, Plan, Returns, Tables, Work, opened
+from flatten.kernels.ground import is_given, lower
+from flatten.kernels.groups import Bins, Frame, Ground, Lists, Plan, Returns, Tables, Work, opened
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.levels import count_used, find_levels, take_levels
 from flatten.kernels.lists import append_sure
@@ -153,7 +154,7 @@ def sweep(words: Words) -> None:
     `groups`; all of `bins`, `tables` and `lists` may be in any state.
     """
     returns, frame, plan = opened(words, Returns), opened(words, Frame), opened(words, Plan)
-    bins, tables = opened(words, Bins), opened(words, Tables)
+    ground, bins, tables = opened(words, Ground), opened(words, Bins), opened(words, Tables)
     lists, work = opened(words, Lists), opened(words, Work)
     reset(plan, bins, tables, lists)
     some_levels = plan.borders.shape[0] > 0
@@ -163,6 +164,8 @@ def sweep(words: Words) -> None:
         taken = returns.n - first if returns.n - first < BLOCK else BLOCK
         kept = sift_block(first, taken, returns, frame, plan, bins, work)
         n = whole(kept)
+        if is_given(ground):
+            lower(n, ground, work.singles, work.lanes)
         find_unsure_of_bands(n, plan, work)
         if some_levels:
             waiting = take_all_levels(n, kept, first, waiting, plan, bins, tables, work)
@@ -170,6 +173,6 @@ def sweep(words: Words) -> None:
             waiting = take_bands(n, kept, first, waiting, plan, bins, tables, lists, work)
         waiting = put_aside(n, first, work.lanes, tables.aside, waiting)
         if waiting > tables.aside.size // 2 or first + BLOCK >= returns.n:  # a block fills less than half
-            settle_all(tables.aside, waiting, returns, frame, plan, bins, lists)
+            settle_all(tables.aside, waiting, returns, frame, ground, plan, bins, lists)
             waiting = 0
     merge(returns, frame, plan, bins, tables)

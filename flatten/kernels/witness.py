@@ -21,6 +21,10 @@ bin after bin is walked: what is witnessed counts for the bin in which the beam 
 for the bin in which it ends.
 
 Distances are kept as one bit a cell; a cell counts only if one beam passes all of it.
+
+Over a fitted floor the heights count from there, and the interval of t is only bounded: within it every cell
+is looked at, at both of its ends. In between, beam and floor are straight, but for a beam beside the axis,
+whose t bends with r by at most p²·cell²/(8·L·(r² − p²)^1.5). Where the floor is unknown nothing is witnessed.
 """
 
 from __future__ import annotations
@@ -31,11 +35,13 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.gate import BOTTOM, RISE, TOP
-from flatten.kernels.groups import Plan
+from flatten.kernels.ground import ground_at, is_given
+from flatten.kernels.groups import Ground, Plan
 from flatten.kernels.jit import part
 
 Numbers = npt.NDArray[np.float64]
 Masks = npt.NDArray[np.uint64]
+Point = tuple[float, float, float]
 
 CELL_BITS = 64
 ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -70,19 +76,70 @@ def mark(low: float, high: float, cells_per_metre: float, s: int, b: int, masks:
 
 
 @part
+def mark_over(
+    r_in: float,
+    r_out: float,
+    b: int,
+    s: int,
+    sensor: Point,
+    z_end: float,
+    length: float,
+    p: float,
+    t_p: float,
+    plan: Plan,
+    ground: Ground,
+    masks: Masks,
+) -> None:
+    """Set the bits of the cells of bin b, wholly in [r_in, r_out], that the beam passes at those heights."""
+    slices, dz = plan.slices, z_end - sensor[2]
+    bottom, top, rise = slices[s, BOTTOM], slices[s, TOP], slices[s, RISE]
+    n_cells = masks.shape[2] * CELL_BITS
+    if not r_in * plan.cells_per_metre < n_cells:
+        return
+    a = math.ceil(r_in * plan.cells_per_metre)
+    z = n_cells if r_out * plan.cells_per_metre > n_cells else math.floor(r_out * plan.cells_per_metre)
+    passed = False  # at the end of the cell before
+    for k in range(a, z + 1):
+        r = k * plan.cell
+        outward = math.sqrt(max(r * r - p * p, 0.0))
+        height = sensor[2] + (t_p + outward / length) * dz - ground_at(b, r, ground)
+        bend = 1e-9
+        if p > 0.0:
+            bend += abs(dz) * p * p * plan.cell * plan.cell / (8.0 * length * max(outward, 1e-6) ** 3)
+        over = height - rise * r - bottom
+        passes = over >= bend and over <= plan.smallest - bend and height <= top - bend and height >= bend
+        if passed and passes and is_known(b, k - 1, n_cells, ground):
+            masks[s, b, (k - 1) // CELL_BITS] |= np.uint64(1) << np.uint64((k - 1) % CELL_BITS)
+        passed = passes
+
+
+@part
+def is_known(b: int, k: int, n_cells: int, ground: Ground) -> bool:
+    """Tell whether the floor is known in cell k of so many, in bin b."""
+    return bool(ground.known[b, k * ground.known.shape[1] // n_cells] != 0)
+
+
+@part
 def clip_heights(
-    sensor: Numbers,
+    sensor: Point,
     z_end: float,
     length: float,
     p: float,
     t_p: float,
     s: int,
     plan: Plan,
+    ground: Ground,
 ) -> tuple[float, float]:
-    """Interval of t in which the beam runs outward and between the two heights, safely rounded."""
+    """Interval of t in which the beam runs outward and between the two heights, safely rounded.
+
+    Over a fitted floor it is one that holds that interval.
+    """
     slices, smallest = plan.slices, plan.smallest
     z, dz = sensor[2], z_end - sensor[2]
     bottom, top, rise = slices[s, BOTTOM], slices[s, TOP], slices[s, RISE]
+    if is_given(ground):
+        bottom, top = bottom + ground.lowest, top + ground.highest
+        smallest += ground.highest - ground.lowest
     lowest, highest = (z, z_end) if z < z_end else (z_end, z)
     if lowest > top or highest < bottom or (rise == 0.0 and lowest > bottom + smallest):
         return 1.0, 0.0  # it passes above or below all the way
@@ -90,7 +147,7 @@ def clip_heights(
     low, high = clip(z - bottom - rise * (p - length * t_p), dz - rise * length, low, high)
     low, high = clip(top - z, -dz, low, high)
     low, high = clip(bottom + smallest - rise * length * t_p - z, rise * length - dz, low, high)
-    if z_end < -plan.drop:  # what lies past the floor plane is beyond an edge
+    if z_end < -plan.drop and not is_given(ground):  # what lies past the floor plane is beyond an edge
         low, high = clip(z, dz, low, high) if z > 0.0 else (1.0, 0.0)
     return low, high
 
@@ -104,9 +161,10 @@ def distance(t: float, p: float, length: float, t_p: float) -> float:
 
 @part
 def walk(
-    sensor: Numbers,
+    sensor: Point,
     dx: float,
     dy: float,
+    z_end: float,
     length: float,
     p: float,
     t_p: float,
@@ -116,6 +174,7 @@ def walk(
     shortest: float,
     s: int,
     plan: Plan,
+    ground: Ground,
     masks: Masks,
 ) -> None:
     """Mark the beam's interval [low, high] of t in every bin that it runs through, from its end inward.
@@ -135,7 +194,10 @@ def walk(
         last = ahead <= 0.0 or t_edge <= low
         if last or t_edge < high:
             r_in = r_low if last else distance(t_edge, p, length, t_p)
-            mark(r_in, r_out, plan.cells_per_metre, s, b, masks)
+            if is_given(ground):
+                mark_over(r_in, r_out, b, s, sensor, z_end, length, p, t_p, plan, ground, masks)
+            else:
+                mark(r_in, r_out, plan.cells_per_metre, s, b, masks)
             if last or r_in < shortest:
                 return
             r_out = r_in
@@ -147,10 +209,12 @@ def walk(
 
 
 @part
-def witness(x: float, y: float, z: float, b: int, sensor: Numbers, plan: Plan, masks: Masks) -> None:
+def witness(
+    x: float, y: float, z: float, b: int, sensor: Point, plan: Plan, ground: Ground, masks: Masks
+) -> None:
     """Mark in `masks` (slices, bins, words) what one beam witnesses, slice by slice.
 
-    (x, y, z) in bin b is its end and `sensor` (3,) its start, in level axes about the fan's origin.
+    (x, y, z) in bin b is its end and `sensor` its start, in level axes about the fan's origin.
     A return that a blind zone swallowed ends its beam like any other.
     """
     dx, dy = x - sensor[0], y - sensor[1]
@@ -163,8 +227,12 @@ def witness(x: float, y: float, z: float, b: int, sensor: Numbers, plan: Plan, m
     edges, cells_per_metre = plan.edges, plan.cells_per_metre
     width = abs(edges[0, 0] * edges[1, 1] - edges[0, 1] * edges[1, 0])  # the sine of a bin's
     for s in range(plan.slices.shape[0]):
-        low, high = clip_heights(sensor, z, length, p, t_p, s, plan)
+        low, high = clip_heights(sensor, z, length, p, t_p, s, plan, ground)
         if high <= low:
+            continue
+        if p == 0.0 and is_given(ground):
+            r_in, r_out = length * (low - t_p), length * (high - t_p)
+            mark_over(r_in, r_out, b, s, sensor, z, length, p, t_p, plan, ground, masks)
             continue
         if p == 0.0:
             mark(length * (low - t_p), length * (high - t_p), cells_per_metre, s, b, masks)
@@ -172,4 +240,4 @@ def witness(x: float, y: float, z: float, b: int, sensor: Numbers, plan: Plan, m
         # a bin of width w is crossed within about w·r²/p at distance r
         shortest = 0.9 * math.sqrt(p / (cells_per_metre * width))
         if distance(high, p, length, t_p) > shortest:
-            walk(sensor, dx, dy, length, p, t_p, low, high, b, shortest, s, plan, masks)
+            walk(sensor, dx, dy, z, length, p, t_p, low, high, b, shortest, s, plan, ground, masks)

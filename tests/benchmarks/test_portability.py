@@ -55,7 +55,7 @@ def follow(words, out):
 
 def words_of(*starts: int) -> np.ndarray:
     words = np.zeros(SIZE, np.int64)
-    put(words, 0, Returns(loads.FLOAT64, 2, 0, 2, *(Axis(start, 0, 8) for start in starts)))
+    put(words, 0, Returns(loads.FLOAT64, 2, 0, 2, 0, *(Axis(start, 0, 8) for start in starts)))
     return words
 
 
