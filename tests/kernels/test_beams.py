@@ -14,6 +14,7 @@ from flatten import Flattener, Profile
 from flatten.cloud import as_cloud
 from flatten.kernels import beams, lanes, strides
 from flatten.returns import lay_out
+from flatten.tables import LEVEL_GROUND
 from tests.conftest import make_profile
 from tests.kernels.compiled import compiled
 from tests.kernels.test_sweep import FLATTENERS, PROFILES, attitudes, clouds
@@ -31,7 +32,7 @@ def witnessed(flattener: Flattener, xyz: np.ndarray, attitude: Any) -> tuple[np.
     returns, _owners = lay_out(as_cloud(xyz))
     frame = plan.frame(attitude)
     for i in np.flatnonzero(np.any(xyz != 0.0, axis=1) & np.isfinite(xyz).all(axis=1)):
-        follow_exactly(i, returns, frame, plan.numbers, exact)
+        follow_exactly(i, returns, frame, LEVEL_GROUND, plan.numbers, exact)
     return both.masks, exact.masks, both.dropped, exact.dropped
 
 
