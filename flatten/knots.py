@@ -1,0 +1,86 @@
+"""A motion as the kernels take it: between which knots of time which parabolas hold.
+
+From one pose to the next the body turns evenly about one axis, by an angle θ from knot to knot. Each number
+of its matrix is then a sum of a constant, a sine and a cosine, and the parabola through its values at both knots and
+half-way is off by at most max|s·(s − ½)·(s − 1)|·θ³/6 = θ³·√3/216 of the turning arm. With θ ≤ TURN that is
+0.41 µm at an arm of 100 m. Knots stand at every pose too, where the turning changes at once.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from flatten.kernels.carry import TERMS
+from flatten.kernels.instants import TICKS
+from flatten.motion import Motion
+
+Numbers = npt.NDArray[np.float64]
+
+TURN = 0.008
+"""Most radians from knot to knot."""
+LEAST_BITS, MOST_BITS = 8, 20
+"""A frame has 2^bits cells, about four a knot or more."""
+
+
+class Knots(NamedTuple):
+    """What `kernels.carry.carry` looks up, in the order in which it takes it."""
+
+    parabolas: npt.NDArray[np.float32]
+    starts: npt.NDArray[np.int32]
+    inverses: npt.NDArray[np.float32]
+    cells: npt.NDArray[np.int32]
+    shift: int
+
+
+def make_knots(motion: Motion, first: float, last: float, at: float, body_from_sensor: Numbers) -> Knots:
+    """Lay a motion out between two times, as seen by a sensor at a third (seconds after the first pose)."""
+    ticks = knot_ticks(motion, first, last)
+    edges = np.append(ticks, TICKS)
+    middles = 0.5 * (edges[:-1] + edges[1:])
+    second = first + np.concatenate([edges, middles]) * ((last - first) / TICKS)
+    end = motion.seconds[-1]
+    change = sensor_change(motion, np.clip(second, 0.0, end), at, body_from_sensor)
+    a, z, half = change[: ticks.size], change[1 : ticks.size + 1], change[ticks.size + 1 :]
+    parabolas = np.stack([a, 4 * half - 3 * a - z, 2 * (a + z) - 4 * half], axis=1)
+    bits = int(np.clip(np.ceil(np.log2(4 * ticks.size)), LEAST_BITS, MOST_BITS))
+    shift = TICKS.bit_length() - 1 - bits
+    cells = np.searchsorted(ticks, np.arange(2**bits + 1) << shift, "right") - 1
+    return Knots(
+        parabolas.astype(np.float32),
+        np.append(ticks, np.iinfo(np.int32).max).astype(np.int32),
+        (1.0 / np.diff(edges)).astype(np.float32),
+        cells.astype(np.int32),
+        shift,
+    )
+
+
+def knot_ticks(motion: Motion, first: float, last: float) -> npt.NDArray[np.int64]:
+    """Ticks of all knots but the end of the frame, ascending from 0: at every pose, and at most TURN apart."""
+    if last <= first:
+        return np.zeros(1, np.int64)
+    poses = motion.seconds
+    borders = np.concatenate([[first], poses[(poses > first) & (poses < last)], [last]])
+    between = np.clip(np.searchsorted(poses, borders[:-1], "right") - 1, 0, motion.angles.size - 1)
+    turned = motion.angles[between] * np.diff(borders) / np.diff(poses)[between]
+    parts = np.maximum(np.ceil(turned / TURN), 1).astype(np.int64)
+    whose = np.repeat(np.arange(parts.size), parts)
+    number = np.arange(whose.size) - (np.cumsum(parts) - parts)[whose]
+    second = borders[whose] + np.diff(borders)[whose] * (number / parts[whose])
+    ticks = np.unique(np.rint((second - first) * (TICKS / (last - first))).astype(np.int64))
+    return ticks[ticks < TICKS]
+
+
+def sensor_change(motion: Motion, seconds: Numbers, at: float, body_from_sensor: Numbers) -> Numbers:
+    """Work out now_from_then − 1 for sensors then and now, column after column, four numbers each: (m, TERMS).
+
+    now_from_then is (odom_from_body(at)·body_from_sensor)⁻¹·odom_from_body(then)·body_from_sensor. The poses
+    are subtracted first: what did not move is 0 exactly, and odom may count millions of metres.
+    """
+    now = motion.matrices(np.array([at]))[0]
+    moved = (motion.matrices(seconds) - now)[:, :3] @ body_from_sensor
+    change = np.zeros((seconds.size, 4, 4))
+    change[:, :, :3] = np.swapaxes((now[:3, :3] @ body_from_sensor[:3, :3]).T @ moved, 1, 2)
+    return change.reshape(-1, TERMS)
