@@ -9,10 +9,10 @@ import numpy.typing as npt
 
 from flatten.cloud import Array, Cloud
 from flatten.errors import MotionError
-from flatten.kernels.carry import BEARINGS, STAMPS, carry
+from flatten.kernels.carry import BEARINGS, CARRY_SINGLES, STAMPS, carry
 from flatten.kernels.instants import NUMBERS, TICKS, find_span
 from flatten.kernels.loads import INT32, INT64, UINT32, dtype_code
-from flatten.kernels.workroom import LANES, SINGLES
+from flatten.kernels.workroom import LANES
 from flatten.knots import make_knots
 from flatten.motion import SLACK, Motion, Stamped, Turning
 from flatten.returns import lay_out
@@ -47,7 +47,7 @@ class CarryRoom:
     """
 
     def __init__(self) -> None:
-        self.work = np.zeros(SINGLES, np.float32)
+        self.work = np.zeros(CARRY_SINGLES, np.float32)
         self.lanes = np.zeros(LANES, np.int32)
         self.numbers = np.zeros(NUMBERS)
         self.span = np.zeros(3)

@@ -22,7 +22,7 @@ from flatten.kernels.instants import TICK, bearings_to_ticks, read_stamps, stamp
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.lanes import fma, select
 from flatten.kernels.loads import FLOAT64, FLOAT64_SWAPPED
-from flatten.kernels.workroom import BLOCK, HEIGHT, PX, PY, PZ, SQUARE, X, Y
+from flatten.kernels.workroom import BLOCK, HEIGHT, PITCH, PX, PY, PZ, X, Y
 
 Numbers = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -36,8 +36,11 @@ STAMPS, BEARINGS = 0, 1
 """Where the time of a return comes from."""
 TERMS = 16
 """Numbers of a matrix in `parabolas`: four columns (what x, y, z and 1 are multiplied by) of x, y, z and a zero."""
-VALID = SQUARE
-"""Row of the float32 workroom: 0 for a return, NaN for what is none."""
+SHARE, VALID, START = 6 * PITCH, 7 * PITCH, 8 * PITCH
+"""Further rows of the float32 workroom, after those of the points (PX, PY, PZ) and of their ends (X, Y,
+HEIGHT): the share of the way from knot to knot; 0 for a return and NaN for what is none; and three rows of where
+the sensor was."""
+CARRY_SINGLES = 11 * PITCH
 RUN = 128
 """Returns that are looked at together: whether all lie between the same two knots."""
 
@@ -58,42 +61,55 @@ def term(parabolas: Singles, k: int, i: int, s: np.float32) -> np.float32:
 
 
 @part
-def carry_run(
-    begin: int, end: int, k: int, parabolas: Singles, start: np.int32, inverse: np.float32,
-    work: Singles, lanes: Lanes,
-) -> None:  # fmt: skip
-    """Carry returns `begin` to `end` of the block, all between knot k and the next.
-
-    PX, PY, PZ to X, Y, HEIGHT, and then where the sensor was to PX, PY, PZ. What is no return (not finite, or
-    exactly zero) becomes NaN; what happens to come to lie at exactly zero is moved off by nothing that matters.
-    """
-    for j in range(begin, end):
-        s = F(lanes[TICK + j] - start) * inverse
-        x, y, z = work[PX + j], work[PY + j], work[PZ + j]
-        tx, ty, tz = term(parabolas, k, 12, s), term(parabolas, k, 13, s), term(parabolas, k, 14, s)
-        dx = fma(term(parabolas, k, 8, s), z, tx)
-        dy = fma(term(parabolas, k, 9, s), z, ty)
-        dz = fma(term(parabolas, k, 10, s), z, tz)
-        dx = fma(term(parabolas, k, 4, s), y, dx)
-        dy = fma(term(parabolas, k, 5, s), y, dy)
-        dz = fma(term(parabolas, k, 6, s), y, dz)
-        work[X + j] = x + fma(term(parabolas, k, 0, s), x, dx)
-        work[Y + j] = y + fma(term(parabolas, k, 1, s), x, dy)
-        work[HEIGHT + j] = z + fma(term(parabolas, k, 2, s), x, dz)
-        good = (abs(x) < INF) & (abs(y) < INF) & (abs(z) < INF) & (abs(x) + abs(y) + abs(z) > ZERO)
+def prepare_run(n: int, start: np.int32, inverse: np.float32, work: Singles, lanes: Lanes) -> None:
+    """Give n returns their share of the way from a knot to the next, and whether they are some."""
+    for j in range(n):
+        x, y, z = abs(work[PX + j]), abs(work[PY + j]), abs(work[PZ + j])
+        good = (x < INF) & (y < INF) & (z < INF) & (x + y + z > ZERO)
         work[VALID + j] = select(good, ZERO, NAN)
-        work[PX + j], work[PY + j], work[PZ + j] = tx, ty, tz
+        work[SHARE + j] = F(lanes[TICK + j] - start) * inverse
 
 
 @part
-def carry_each(
-    begin: int, end: int, parabolas: Singles, starts: Lanes, inverses: Singles, cells: Lanes, shift: int,
-    work: Singles, lanes: Lanes,
-) -> None:  # fmt: skip
-    """Carry returns `begin` to `end` of the block, each between knots of its own."""
-    for j in range(begin, end):
-        k = knot_before(lanes[TICK + j], starts, cells, shift)
-        carry_run(j, j + 1, k, parabolas, starts[k], inverses[k], work, lanes)
+def carry_axis(n: int, axis: int, k: int, parabolas: Singles, work: Singles) -> None:
+    """Carry one coordinate of n returns, all between knot k and the next.
+
+    An axis at a time, so that the twelve numbers of its parabolas stay in registers.
+    """
+    a, b, c = parabolas[k, 0], parabolas[k, 1], parabolas[k, 2]
+    ax, ay, az, at = a[axis], a[4 + axis], a[8 + axis], a[12 + axis]
+    bx, by, bz, bt = b[axis], b[4 + axis], b[8 + axis], b[12 + axis]
+    cx, cy, cz, ct = c[axis], c[4 + axis], c[8 + axis], c[12 + axis]
+    own, end_row, start_row = PX + axis * PITCH, X + axis * PITCH, START + axis * PITCH
+    for j in range(n):
+        s = work[SHARE + j]
+        moved = fma(s, fma(s, ct, bt), at)
+        work[start_row + j] = moved
+        moved = fma(fma(s, fma(s, cz, bz), az), work[PZ + j], moved)
+        moved = fma(fma(s, fma(s, cy, by), ay), work[PY + j], moved)
+        moved = fma(fma(s, fma(s, cx, bx), ax), work[PX + j], moved)
+        work[end_row + j] = work[own + j] + moved
+
+
+@part
+def carry_run(
+    n: int, k: int, parabolas: Singles, start: np.int32, inverse: np.float32, work: Singles, lanes: Lanes
+) -> None:
+    """Carry n returns, all between knot k and the next."""
+    prepare_run(n, start, inverse, work, lanes)
+    carry_axis(n, 0, k, parabolas, work)
+    carry_axis(n, 1, k, parabolas, work)
+    carry_axis(n, 2, k, parabolas, work)
+
+
+@part
+def count_between(n: int, start: np.int32, beyond: np.int32, lanes: Lanes) -> int:
+    """Count how many of n ticks lie in [start, beyond)."""
+    found = np.int32(0)
+    for j in range(n):
+        tick = lanes[TICK + j]
+        found = np.int32(found + select((tick >= start) & (tick < beyond), ONE_LANE, NO_LANE))
+    return found
 
 
 @part
@@ -101,19 +117,21 @@ def carry_block(
     n: int, parabolas: Singles, starts: Lanes, inverses: Singles, cells: Lanes, shift: int,
     work: Singles, lanes: Lanes,
 ) -> None:  # fmt: skip
-    """Carry the n returns of the block."""
+    """Carry the n returns of the block, a run at a time; each by itself where a run has several knots.
+
+    A run's rows begin with `work[begin:]`, so that its loops count from 0: of an index that may be
+    negative the compiler makes a branch, and no vectors.
+    """
     for begin in range(0, n, RUN):
-        end = min(begin + RUN, n)
-        k = knot_before(lanes[TICK + begin], starts, cells, shift)
-        start, beyond = starts[k], starts[k + 1]
-        together = np.int32(0)
-        for j in range(begin, end):
-            tick = lanes[TICK + j]
-            together = np.int32(together + select((tick >= start) & (tick < beyond), ONE_LANE, NO_LANE))
-        if together == end - begin:
-            carry_run(begin, end, k, parabolas, start, inverses[k], work, lanes)
+        m = min(RUN, n - begin)
+        here, ticks = work[begin:], lanes[begin:]
+        k = knot_before(ticks[TICK], starts, cells, shift)
+        if count_between(m, starts[k], starts[k + 1], ticks) == m:
+            carry_run(m, k, parabolas, starts[k], inverses[k], here, ticks)
         else:
-            carry_each(begin, end, parabolas, starts, inverses, cells, shift, work, lanes)
+            for j in range(m):
+                k = knot_before(ticks[TICK + j], starts, cells, shift)
+                carry_run(1, k, parabolas, starts[k], inverses[k], here[j:], ticks[j:])
 
 
 @part
@@ -135,7 +153,8 @@ def carry_doubles(
         finite = math.isfinite(x) and math.isfinite(y) and math.isfinite(z)
         work[X + j], work[Y + j], work[HEIGHT + j] = F(x + dx), F(y + dy), F(z + dz)
         work[VALID + j] = ZERO if finite and max(abs(x), abs(y), abs(z)) > 0.0 else NAN
-        work[PX + j], work[PY + j], work[PZ + j] = tx, ty, tz
+        for_axis = START + j
+        work[for_axis], work[for_axis + PITCH], work[for_axis + 2 * PITCH] = tx, ty, tz
 
 
 @part
@@ -159,11 +178,11 @@ def write_ends(n: int, at: int, step: int, work: Singles, out: Singles) -> None:
 
 @part
 def write_starts(n: int, at: int, work: Singles, out: Singles) -> None:
-    """Write PX, PY, PZ behind the ends, where a return takes six numbers."""
+    """Write where the sensor was behind the ends, where a return takes six numbers."""
     for j in range(n):
-        out[at + 6 * j + 3] = work[PX + j]
-        out[at + 6 * j + 4] = work[PY + j]
-        out[at + 6 * j + 5] = work[PZ + j]
+        out[at + 6 * j + 3] = work[START + j]
+        out[at + 6 * j + 4] = work[START + PITCH + j]
+        out[at + 6 * j + 5] = work[START + 2 * PITCH + j]
 
 
 @kernel
