@@ -13,8 +13,8 @@ from flatten.kernels.carry import BEARINGS, CARRY_SINGLES, STAMPS, carry
 from flatten.kernels.instants import NUMBERS, TICKS, find_span
 from flatten.kernels.loads import INT32, INT64, UINT32, dtype_code
 from flatten.kernels.workroom import LANES
-from flatten.knots import make_knots
-from flatten.motion import SLACK, Motion, Stamped, Turning
+from flatten.knots import Knots, make_knots
+from flatten.motion import SLACK, Motion, Stamped, Turning, attitude_of
 from flatten.returns import lay_out
 
 Numbers = npt.NDArray[np.float64]
@@ -72,7 +72,8 @@ class CarryRoom:
 
 class Times(NamedTuple):
     """Where the time of each return comes from, in numbers: seconds after the first pose are
-    (stamp − origin)·scale + later."""
+    (stamp − origin)·scale + later.
+    """
 
     kind: int
     layout: npt.NDArray[np.int64]
@@ -125,30 +126,32 @@ def carry_cloud(
         times = _times_of(cloud, motion, room) if isinstance(motion.stamps, Stamped) else None
         first, last = _span(cloud, motion, times, room)
         at = last if motion.at is None else motion.held(motion.since(motion.at), "at")
-        _run(cloud, motion, times, (first, last, at), mount, starts, out, room)
+        now = motion.matrices(np.array([at]))[0]
+        knots = make_knots(motion, first, last, now, mount)
+        _run(cloud, motion, times, (first, last), knots, starts, out, room)
     else:
         at = _end_without_returns(motion)
+        now = motion.matrices(np.array([at]))[0]
     ends = out.reshape(n, step)
     x, y, z = (ends[:, axis].reshape(cloud.x.shape) for axis in range(3))
     carried = Cloud(x, y, z, cloud.intensity, cloud.time, cloud.name, corrected=True)
     carried._within(out, (0, 4, 8))
-    return Carried(carried, ends[:, 3:] if starts else None, motion.attitude_since(at), at)
+    return Carried(carried, ends[:, 3:] if starts else None, attitude_of(now), at)
 
 
 def _run(
     cloud: Cloud,
     motion: Motion,
     times: Times | None,
-    moments: tuple[float, float, float],
-    mount: Numbers,
+    span: tuple[float, float],
+    knots: Knots,
     starts: bool,
     out: npt.NDArray[np.float32],
     room: CarryRoom,
 ) -> None:
     """Hand numbers and arrays to the kernel."""
-    first, last, at = moments
+    first, last = span
     returns = lay_out(cloud)
-    knots = make_knots(motion, first, last, at, mount)
     a_second = TICKS / (last - first) if last > first else 0.0
     if times is None:
         turning: Any = motion.stamps
@@ -261,5 +264,7 @@ def _end_without_returns(motion: Motion) -> float:
 def _checked_mount(body_from_sensor: npt.ArrayLike) -> Numbers:
     mount = np.asarray(body_from_sensor, np.float64)
     if mount.shape != (4, 4) or not np.isfinite(mount).all():
-        raise MotionError(f"body_from_sensor of shape {mount.shape}: wanted a (4, 4) transform of finite numbers")
+        raise MotionError(
+            f"body_from_sensor of shape {mount.shape}: wanted a (4, 4) transform of finite numbers"
+        )
     return mount

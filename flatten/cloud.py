@@ -120,9 +120,7 @@ class Cloud:
             )
         intensity = array[:, 3] if array.shape[1] > 3 else None
         step = array.strides[1]
-        return cls(
-            array[:, 0], array[:, 1], array[:, 2], intensity, name=name, corrected=corrected
-        )._within(
+        return cls(array[:, 0], array[:, 1], array[:, 2], intensity, name=name, corrected=corrected)._within(
             array, (0, step, 2 * step)
         )
 

@@ -35,14 +35,17 @@ class Knots(NamedTuple):
     shift: int
 
 
-def make_knots(motion: Motion, first: float, last: float, at: float, body_from_sensor: Numbers) -> Knots:
-    """Lay a motion out between two times, as seen by a sensor at a third (seconds after the first pose)."""
+def make_knots(motion: Motion, first: float, last: float, now: Numbers, body_from_sensor: Numbers) -> Knots:
+    """Lay a motion out between two times, (seconds after the first pose).
+
+    `now` is odom_from_body at the moment that is wanted.
+    """
     ticks = knot_ticks(motion, first, last)
     edges = np.append(ticks, TICKS)
     middles = 0.5 * (edges[:-1] + edges[1:])
     second = first + np.concatenate([edges, middles]) * ((last - first) / TICKS)
     end = motion.seconds[-1]
-    change = sensor_change(motion, np.clip(second, 0.0, end), at, body_from_sensor)
+    change = sensor_change(motion.matrices(np.clip(second, 0.0, end)), now, body_from_sensor)
     a, z, half = change[: ticks.size], change[1 : ticks.size + 1], change[ticks.size + 1 :]
     parabolas = np.stack([a, 4 * half - 3 * a - z, 2 * (a + z) - 4 * half], axis=1)
     bits = int(np.clip(np.ceil(np.log2(4 * ticks.size)), LEAST_BITS, MOST_BITS))
@@ -73,14 +76,13 @@ def knot_ticks(motion: Motion, first: float, last: float) -> npt.NDArray[np.int6
     return ticks[ticks < TICKS]
 
 
-def sensor_change(motion: Motion, seconds: Numbers, at: float, body_from_sensor: Numbers) -> Numbers:
-    """Work out now_from_then − 1 for sensors then and now, column after column, four numbers each: (m, TERMS).
+def sensor_change(then: Numbers, now: Numbers, body_from_sensor: Numbers) -> Numbers:
+    """Work out now_from_then − 1 of a sensor, column after column, four numbers each: (m, TERMS).
 
-    now_from_then is (odom_from_body(at)·body_from_sensor)⁻¹·odom_from_body(then)·body_from_sensor. The poses
-    are subtracted first: what did not move is 0 exactly, and odom may count millions of metres.
+    `then` (m, 4, 4) and `now` (4, 4) are odom_from_body; now_from_then is
+    (now·body_from_sensor)⁻¹·then·body_from_sensor. The poses are subtracted first: what did not move is 0 exactly, and odom may count millions of metres.
     """
-    now = motion.matrices(np.array([at]))[0]
-    moved = (motion.matrices(seconds) - now)[:, :3] @ body_from_sensor
-    change = np.zeros((seconds.size, 4, 4))
+    moved = (then - now)[:, :3] @ body_from_sensor
+    change = np.zeros((len(then), 4, 4))
     change[:, :, :3] = np.swapaxes((now[:3, :3] @ body_from_sensor[:3, :3]).T @ moved, 1, 2)
     return change.reshape(-1, TERMS)

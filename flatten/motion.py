@@ -78,11 +78,15 @@ class Motion:
     """
 
     def __init__(
-        self, times: Any, poses: Any, *, stamps: Stamped | Turning = Stamped(), at: Moment | None = None  # noqa: B008 - frozen
+        self, times: Any, poses: Any, *, stamps: Stamped | Turning = Stamped(), at: Moment | None = None
     ) -> None:
         self._origin, self.seconds = _checked_times(times)
         self.positions, self.quaternions = _checked_poses(poses, self.seconds.size)
-        self.axes, self.angles = _turns(self.quaternions)
+        rotations = _rotations(self.quaternions)
+        axes, self.angles = _turns(self.quaternions)
+        across = _across(axes)
+        self._first, self._sine = rotations[:-1], rotations[:-1] @ across
+        self._versine = self._sine @ across
         self._set_frame(stamps, at)
 
     def _set_frame(self, stamps: Stamped | Turning, at: Moment | None) -> None:
@@ -90,7 +94,9 @@ class Motion:
         if isinstance(stamps, Stamped):
             _finite(stamps.zero, "zero")
             if not (math.isfinite(stamps.scale) and stamps.scale > 0):
-                raise MotionError(f"scale {stamps.scale}: wanted seconds a unit of the cloud's times, above 0")
+                raise MotionError(
+                    f"scale {stamps.scale}: wanted seconds a unit of the cloud's times, above 0"
+                )
         elif isinstance(stamps, Turning):
             if not math.isfinite(stamps.first):
                 raise MotionError(f"first bearing {stamps.first}: wanted an angle in radians")
@@ -112,7 +118,9 @@ class Motion:
         _finite(moment, name)
         if isinstance(self._origin, int):
             if not isinstance(moment, (int, np.integer)):
-                raise MotionError(f"{name} {moment!r}: the poses have whole nanoseconds, so it must be a whole number too")
+                raise MotionError(
+                    f"{name} {moment!r}: the poses have whole nanoseconds, so it must be a whole number too"
+                )
             return (int(moment) - self._origin) / 10**9
         return float(Fraction(moment if isinstance(moment, float) else int(moment)) - Fraction(self._origin))
 
@@ -131,7 +139,9 @@ class Motion:
         """Give a moment (seconds since the first pose) that lies within the poses; raise where it does not."""
         last = float(self.seconds[-1])
         if not -SLACK <= second <= last + SLACK:
-            where = f"{-second:.6g} s before the first" if second < 0 else f"{second - last:.6g} s after the last"
+            where = (
+                f"{-second:.6g} s before the first" if second < 0 else f"{second - last:.6g} s after the last"
+            )
             raise MotionError(
                 f"{name} lies {where} pose: the poses cover {last:.6g} s, and nothing is extrapolated"
             )
@@ -146,9 +156,7 @@ class Motion:
 
     def attitude_since(self, second: float) -> tuple[float, float]:
         """Roll and pitch (radians) so many seconds after the first pose."""
-        matrix = self.matrices(np.array([second]))[0]
-        lean = math.hypot(matrix[2, 1], matrix[2, 2])
-        return math.atan2(matrix[2, 1], matrix[2, 2]), math.atan2(-matrix[2, 0], lean)
+        return attitude_of(self.matrices(np.array([second]))[0])
 
     @property
     def attitude(self) -> tuple[float, float]:
@@ -157,20 +165,28 @@ class Motion:
             return self.attitude_at(self.at)
         if isinstance(self.stamps, Turning):
             return self.attitude_at(self.stamps.end)
-        raise MotionError("the frame ends with the cloud's latest time: give `at`, or take the attitude from what was carried")
+        raise MotionError(
+            "the frame ends with the cloud's latest time: give `at`, or take the attitude from what was carried"
+        )
 
     def matrices(self, seconds: Numbers) -> Numbers:
         """odom_from_body at these many seconds after the first pose, all within the poses: (m, 4, 4)."""
         k = np.clip(np.searchsorted(self.seconds, seconds, "right") - 1, 0, self.seconds.size - 2)
         share = (seconds - self.seconds[k]) / (self.seconds[k + 1] - self.seconds[k])
-        half = 0.5 * share * self.angles[k]
-        turn = np.concatenate([np.sin(half)[:, None] * self.axes[k], np.cos(half)[:, None]], axis=1)
+        angle = (share * self.angles[k])[:, None, None]
         poses = np.zeros((seconds.size, 4, 4))
-        poses[:, :3, :3] = _rotations(_product(self.quaternions[k], turn))
-        way = self.positions[k + 1] - self.positions[k]
-        poses[:, :3, 3] = self.positions[k] + share[:, None] * way
+        # Rodrigues: a turn by an angle about an axis is 1 + sin·K + (1 − cos)·K², K being the cross product with it
+        poses[:, :3, :3] = self._first[k] + np.sin(angle) * self._sine[k]
+        poses[:, :3, :3] += 2.0 * np.sin(0.5 * angle) ** 2 * self._versine[k]
+        poses[:, :3, 3] = self.positions[k] + share[:, None] * (self.positions[k + 1] - self.positions[k])
         poses[:, 3, 3] = 1.0
         return poses
+
+
+def attitude_of(odom_from_body: Numbers) -> tuple[float, float]:
+    """Roll and pitch (radians) of a pose: Rz(yaw)·Ry(pitch)·Rx(roll), REP 103."""
+    sine, cosine = float(odom_from_body[2, 1]), float(odom_from_body[2, 2])
+    return math.atan2(sine, cosine), math.atan2(-float(odom_from_body[2, 0]), math.hypot(sine, cosine))
 
 
 def _finite(moment: Any, name: str) -> None:
@@ -187,7 +203,9 @@ def _checked_times(times: Any) -> tuple[float | int, Numbers]:
     if given.ndim != 1 or given.dtype.kind not in "fiu":
         raise MotionError(f"times of shape {given.shape}, {given.dtype}: wanted one number a pose")
     if given.size < 2:
-        raise MotionError(f"{given.size} pose(s): a motion has two at least, one before and one after the frame")
+        raise MotionError(
+            f"{given.size} pose(s): a motion has two at least, one before and one after the frame"
+        )
     if given.dtype.kind == "f":
         given = given.astype(np.float64)
         if not np.isfinite(given).all():
@@ -243,7 +261,7 @@ def _quaternions_of(matrices: Numbers) -> Numbers:
         raise MotionError(
             f"poses[{i}] is no pose: wanted a right-handed rotation, a position in metres, a last row of 0, 0, 0, 1"
         )
-    x, y, z = np.moveaxis(r, 2, 0)  # columns, (k, 3)
+    x, y, z = r.transpose(2, 0, 1)  # columns, (k, 3)
     xx, yy, zz = x[:, 0], y[:, 1], z[:, 2]
     # 4·q·qᵀ, of which each row is the quaternion times one of its own numbers; the longest row is the surest
     pairs = np.stack(
@@ -254,7 +272,7 @@ def _quaternions_of(matrices: Numbers) -> Numbers:
             [y[:, 2] - z[:, 1], z[:, 0] - x[:, 2], x[:, 1] - y[:, 0], 1 + xx + yy + zz],
         ]
     )
-    pairs = np.moveaxis(pairs, 2, 0)
+    pairs = pairs.transpose(2, 0, 1)
     length = np.linalg.norm(pairs, axis=2)
     best = np.argmax(length, axis=1)
     rows = np.arange(best.size)
@@ -273,17 +291,33 @@ def _turns(quaternions: Numbers) -> tuple[Numbers, Numbers]:
 
 def _product(a: Numbers, b: Numbers) -> Numbers:
     """Quaternion products a·b (turn by b first), (m, 4) each, w last."""
-    av, aw, bv, bw = a[:, :3], a[:, 3:], b[:, :3], b[:, 3:]
-    vector = aw * bv + bw * av + np.cross(av, bv)
-    return np.concatenate([vector, aw * bw - (av * bv).sum(axis=1, keepdims=True)], axis=1)
+    ax, ay, az, aw = a.T
+    bx, by, bz, bw = b.T
+    return np.stack(
+        [
+            aw * bx + bw * ax + (ay * bz - az * by),
+            aw * by + bw * ay + (az * bx - ax * bz),
+            aw * bz + bw * az + (ax * by - ay * bx),
+            aw * bw - (ax * bx + ay * by + az * bz),
+        ],
+        axis=1,
+    )
+
+
+def _across(axes: Numbers) -> Numbers:
+    """Matrices (m, 3, 3) of the cross products with unit axes (m, 3)."""
+    across = np.zeros((len(axes), 3, 3))
+    for row, column, axis in ((2, 1, 0), (0, 2, 1), (1, 0, 2)):
+        across[:, row, column], across[:, column, row] = axes[:, axis], -axes[:, axis]
+    return across
 
 
 def _rotations(quaternions: Numbers) -> Numbers:
-    """Rotation matrices (m, 3, 3) of quaternions (m, 4), w last; their length does not matter."""
-    x, y, z, w = (quaternions / np.linalg.norm(quaternions, axis=1, keepdims=True)).T
+    """Rotation matrices (m, 3, 3) of unit quaternions (m, 4), w last."""
+    x, y, z, w = quaternions.T
     rows = [
         [1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)],
         [2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)],
         [2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)],
     ]
-    return np.moveaxis(np.array(rows), 2, 0)
+    return np.ascontiguousarray(np.array(rows).transpose(2, 0, 1))
