@@ -126,8 +126,7 @@ def carry_cloud(
         times = _times_of(cloud, motion, room) if isinstance(motion.stamps, Stamped) else None
         first, last = _span(cloud, motion, times, room)
         at = last if motion.at is None else motion.held(motion.since(motion.at), "at")
-        now = motion.matrices(np.array([at]))[0]
-        knots = make_knots(motion, first, last, now, mount)
+        knots, now = make_knots(motion, first, last, at, mount)
         _run(cloud, motion, times, (first, last), knots, starts, out, room)
     else:
         at = _end_without_returns(motion)
@@ -211,7 +210,7 @@ def _span(cloud: Cloud, motion: Motion, times: Times | None, room: CarryRoom) ->
             f"{cloud.name or 'cloud'}: {len(cloud)} returns in {last - first:.3g} s: what is the unit of their times?"
             f" scale is {times.scale:g} s"
         )
-    return first, last
+    return motion.held(first, "the first return"), motion.held(last, "the last return")
 
 
 def _covered(span: Numbers, motion: Motion) -> bool:

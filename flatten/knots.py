@@ -35,29 +35,32 @@ class Knots(NamedTuple):
     shift: int
 
 
-def make_knots(motion: Motion, first: float, last: float, now: Numbers, body_from_sensor: Numbers) -> Knots:
-    """Lay a motion out between two times, (seconds after the first pose).
+def make_knots(
+    motion: Motion, first: float, last: float, at: float, body_from_sensor: Numbers
+) -> tuple[Knots, Numbers]:
+    """Lay a motion out between two times, as a sensor at a third sees it; give odom_from_body then too.
 
-    `now` is odom_from_body at the moment that is wanted.
+    The times are seconds after the first pose, all within the poses.
     """
     ticks = knot_ticks(motion, first, last)
     edges = np.append(ticks, TICKS)
-    middles = 0.5 * (edges[:-1] + edges[1:])
-    second = first + np.concatenate([edges, middles]) * ((last - first) / TICKS)
-    end = motion.seconds[-1]
-    change = sensor_change(motion.matrices(np.clip(second, 0.0, end)), now, body_from_sensor)
+    tick = np.concatenate([edges, 0.5 * (edges[:-1] + edges[1:])])
+    seconds = np.append(first + tick * ((last - first) / TICKS), at)
+    poses = motion.matrices(np.minimum(seconds, motion.seconds[-1]))  # rounding may go beyond
+    change = sensor_change(poses[:-1], poses[-1], body_from_sensor)
     a, z, half = change[: ticks.size], change[1 : ticks.size + 1], change[ticks.size + 1 :]
     parabolas = np.stack([a, 4 * half - 3 * a - z, 2 * (a + z) - 4 * half], axis=1)
-    bits = int(np.clip(np.ceil(np.log2(4 * ticks.size)), LEAST_BITS, MOST_BITS))
+    bits = min(max((4 * ticks.size - 1).bit_length(), LEAST_BITS), MOST_BITS)
     shift = TICKS.bit_length() - 1 - bits
     cells = np.searchsorted(ticks, np.arange(2**bits + 1) << shift, "right") - 1
-    return Knots(
+    knots = Knots(
         parabolas.astype(np.float32),
         np.append(ticks, np.iinfo(np.int32).max).astype(np.int32),
-        (1.0 / np.diff(edges)).astype(np.float32),
+        (1.0 / (edges[1:] - edges[:-1])).astype(np.float32),
         cells.astype(np.int32),
         shift,
     )
+    return knots, poses[-1]
 
 
 def knot_ticks(motion: Motion, first: float, last: float) -> npt.NDArray[np.int64]:
@@ -66,13 +69,14 @@ def knot_ticks(motion: Motion, first: float, last: float) -> npt.NDArray[np.int6
         return np.zeros(1, np.int64)
     poses = motion.seconds
     borders = np.concatenate([[first], poses[(poses > first) & (poses < last)], [last]])
-    between = np.clip(np.searchsorted(poses, borders[:-1], "right") - 1, 0, motion.angles.size - 1)
-    turned = motion.angles[between] * np.diff(borders) / np.diff(poses)[between]
+    lengths = borders[1:] - borders[:-1]
+    between = np.searchsorted(poses[1:-1], borders[:-1], "right")
+    turned = motion.angles[between] * lengths / (poses[between + 1] - poses[between])
     parts = np.maximum(np.ceil(turned / TURN), 1).astype(np.int64)
     whose = np.repeat(np.arange(parts.size), parts)
     number = np.arange(whose.size) - (np.cumsum(parts) - parts)[whose]
-    second = borders[whose] + np.diff(borders)[whose] * (number / parts[whose])
-    ticks = np.unique(np.rint((second - first) * (TICKS / (last - first))).astype(np.int64))
+    seconds = borders[whose] + (lengths / parts)[whose] * number
+    ticks = np.unique(np.rint((seconds - first) * (TICKS / (last - first))).astype(np.int64))
     return ticks[ticks < TICKS]
 
 
@@ -80,7 +84,8 @@ def sensor_change(then: Numbers, now: Numbers, body_from_sensor: Numbers) -> Num
     """Work out now_from_then − 1 of a sensor, column after column, four numbers each: (m, TERMS).
 
     `then` (m, 4, 4) and `now` (4, 4) are odom_from_body; now_from_then is
-    (now·body_from_sensor)⁻¹·then·body_from_sensor. The poses are subtracted first: what did not move is 0 exactly, and odom may count millions of metres.
+    (now·body_from_sensor)⁻¹·then·body_from_sensor. The poses are
+    subtracted first: what did not move is 0 exactly, and odom may count millions of metres.
     """
     moved = (then - now)[:, :3] @ body_from_sensor
     change = np.zeros((len(then), 4, 4))

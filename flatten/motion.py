@@ -171,7 +171,7 @@ class Motion:
 
     def matrices(self, seconds: Numbers) -> Numbers:
         """odom_from_body at these many seconds after the first pose, all within the poses: (m, 4, 4)."""
-        k = np.clip(np.searchsorted(self.seconds, seconds, "right") - 1, 0, self.seconds.size - 2)
+        k = np.searchsorted(self.seconds[1:-1], seconds, "right")
         share = (seconds - self.seconds[k]) / (self.seconds[k + 1] - self.seconds[k])
         angle = (share * self.angles[k])[:, None, None]
         poses = np.zeros((seconds.size, 4, 4))
