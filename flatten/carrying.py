@@ -71,8 +71,9 @@ class CarryRoom:
 
 
 class Times(NamedTuple):
-    """Where the time of each return comes from, in numbers: seconds after the first pose are
-    (stamp − origin)·scale + later.
+    """Where the stamps of returns lie and what they mean.
+
+    Seconds after the first pose are (stamp − origin)·scale + later.
     """
 
     kind: int
@@ -109,12 +110,12 @@ def carry_cloud(
         Memory to work in and to leave the result in, to be used again; of its own if None.
 
     The result has the cloud's shape and order, its intensity and times. It is float32: of a float32 cloud
-    what the motion adds is worked out in float32 (off by a few 6e-8 parts of the added part, and 0.5 µm
-    at 100 m for the parabolas of `flatten.knots`), of any other in float64; then the sum is rounded. What is no
+    what the motion adds is worked out in float32 (off by a few 6e-8 parts of the added part, and 0.5 µm at
+    100 m for the parabolas of `flatten.knots`), of any other in float64; then the sum is rounded. What is no
     return (not finite, or exactly zero) is NaN.
 
-    The times of what is no return count for the end of the frame unless they lie outside the poses. An empty cloud
-    is carried to the last pose, or to `at`. Raises MotionError where cloud and motion do not fit.
+    The times of what is no return count for the end of the frame unless they lie outside the poses. An empty
+    cloud is carried to the last pose, or to `at`. Raises MotionError where cloud and motion do not fit.
     """
     if cloud.corrected:
         raise MotionError(f"{cloud.name or 'cloud'}: it is corrected already; correct a cloud once")
@@ -160,16 +161,17 @@ def _run(
     else:
         rate, later = times.scale * a_second, (times.later - first) * a_second
         source = (STAMPS, *times[:5], rate, later, 0.0, 1.0)
-    carry(
-        *returns[:4], len(cloud), *source, *knots, starts, out, room.work, room.lanes, room.numbers
-    )  # fmt: skip
+    memory = (out, room.work, room.lanes, room.numbers)
+    numbers: tuple[Any, ...] = (*returns[:4], len(cloud), *source, *knots, starts, *memory)
+    carry(*numbers)
 
 
 def _times_of(cloud: Cloud, motion: Motion, room: CarryRoom) -> Times:
     """Where a cloud's stamps lie and what they mean."""
     if cloud.time is None:
         raise MotionError(
-            f"{cloud.name or 'cloud'}: it has no times: record them with the returns, or say how the sensor turns (Turning)"
+            f"{cloud.name or 'cloud'}: it has no times: record them with the returns, "
+            "or say how the sensor turns (Turning)"
         )
     stamps: Any = motion.stamps
     time = cloud.time
@@ -207,8 +209,8 @@ def _span(cloud: Cloud, motion: Motion, times: Times | None, room: CarryRoom) ->
         raise MotionError(_not_covered(cloud, motion, times, span))
     if 0 < last - first < len(cloud) / MOST_A_SECOND:
         raise MotionError(
-            f"{cloud.name or 'cloud'}: {len(cloud)} returns in {last - first:.3g} s: what is the unit of their times?"
-            f" scale is {times.scale:g} s"
+            f"{cloud.name or 'cloud'}: {len(cloud)} returns in {last - first:.3g} s: "
+            f"in which unit are their times? scale is {times.scale:g} s"
         )
     return motion.held(first, "the first return"), motion.held(last, "the last return")
 
@@ -225,9 +227,8 @@ def _span_of_returns(cloud: Cloud, times: Times) -> Numbers | None:
     if stamps.dtype.kind == "f":
         stamps = stamps.astype(np.float64) - times.origin
         if not np.isfinite(stamps).all():
-            raise MotionError(
-                f"{cloud.name or 'cloud'}: the time of {int((~np.isfinite(stamps)).sum())} returns is not finite"
-            )
+            odd = int((~np.isfinite(stamps)).sum())
+            raise MotionError(f"{cloud.name or 'cloud'}: the times of {odd} returns are not finite")
     else:
         stamps = (stamps.astype(np.int64) - times.whole_origin).astype(np.float64)
     return np.array([stamps.min(), stamps.max()]) if stamps.size else None
@@ -238,8 +239,8 @@ def _not_covered(cloud: Cloud, motion: Motion, times: Times, span: Numbers) -> s
     first, last = span * times.scale + times.later
     end = float(motion.seconds[-1])
     text = (
-        f"{cloud.name or 'cloud'}: its return times run from {first:.9g} to {last:.9g} s after the first pose, "
-        f"the poses from 0 to {end:.9g} s: nothing is extrapolated"
+        f"{cloud.name or 'cloud'}: its return times run from {first:.9g} to {last:.9g} s after the "
+        f"first pose, the poses from 0 to {end:.9g} s: nothing is extrapolated"
     )
     origin, scale = motion.origin_of(motion.stamps)  # type: ignore[arg-type]
     zero = -float(origin * scale)  # the time zero of the stamps, seconds after the first pose

@@ -1,7 +1,7 @@
 """Where the body was while a frame was taken, and at which of these moments each return was.
 
-A sensor takes a tenth of a second for a frame. At 60°/s its first return is 6° off the last one: 1.05 m at 10 m.
-`Motion` says how the body moved, so that `flatten.carrying` can bring all returns to one moment.
+A sensor takes a tenth of a second for a frame. At 60°/s its first return is 6° off the last one: 1.05 m at
+10 m. `Motion` says how the body moved, so that `flatten.carrying` can bring all returns to one moment.
 """
 
 from __future__ import annotations
@@ -64,17 +64,17 @@ class Motion:
         (k,), strictly ascending, k ≥ 2: float64 seconds, or integers, which are nanoseconds. In epoch seconds
         float64 is exact to 238 ns only; integers lose nothing.
     poses:
-        odom_from_body at these times, in any fixed frame with z up (REP 105's odom): (k, 7) x, y, z, qx, qy, qz, qw
-        (metres; w last), or (k, 4, 4) matrices. Between two of them the body moves evenly: along a straight line,
-        and turning about one axis, the short way.
+        odom_from_body at these times, in any fixed frame with z up (REP 105's odom): (k, 7) x, y, z, qx, qy,
+        qz, qw (metres; w last), or (k, 4, 4) matrices. Between two of them the body moves evenly: along a
+        straight line, and turning about one axis, the short way.
     stamps:
         How a return's time is told: `Stamped` or `Turning`.
     at:
-        The moment in whose axes the returns are wanted; None for the end of the frame: the latest of the cloud's
-        times, or the end of the turn.
+        The moment in whose axes the returns are wanted; None for the end of the frame: the latest of the
+        cloud's times, or the end of the turn.
 
-    All moments (`at`, `zero`, `start`, `end`) are on the clock of `times` and in its unit. Raises MotionError for
-    anything that cannot be right.
+    All moments (`at`, `zero`, `start`, `end`) are on the clock of `times` and in its unit. Raises
+    MotionError for anything that cannot be right.
     """
 
     def __init__(
@@ -119,10 +119,10 @@ class Motion:
         if isinstance(self._origin, int):
             if not isinstance(moment, (int, np.integer)):
                 raise MotionError(
-                    f"{name} {moment!r}: the poses have whole nanoseconds, so it must be a whole number too"
+                    f"{name} {moment!r}: the poses are in whole nanoseconds, so this must be too"
                 )
             return (int(moment) - self._origin) / 10**9
-        return float(Fraction(moment if isinstance(moment, float) else int(moment)) - Fraction(self._origin))
+        return float(_exact(moment) - Fraction(self._origin))
 
     def origin_of(self, stamps: Stamped) -> tuple[Fraction, Fraction]:
         """What a cloud's time is at the first pose, and seconds a unit of it, both exact."""
@@ -130,13 +130,12 @@ class Motion:
         unit = Fraction(1, 10**9) if isinstance(self._origin, int) else Fraction(1)
         if isinstance(self._origin, int) and not isinstance(stamps.zero, (int, np.integer)):
             raise MotionError(
-                f"zero {stamps.zero!r}: the poses have whole nanoseconds, so it must be a whole number too"
+                f"zero {stamps.zero!r}: the poses are in whole nanoseconds, so this must be too"
             )
-        zero = Fraction(stamps.zero) if isinstance(stamps.zero, float) else Fraction(int(stamps.zero))
-        return (Fraction(self._origin) - zero) * unit / scale, scale
+        return (Fraction(self._origin) - _exact(stamps.zero)) * unit / scale, scale
 
     def held(self, second: float, name: str) -> float:
-        """Give a moment (seconds since the first pose) that lies within the poses; raise where it does not."""
+        """Give a moment (seconds since the first pose) within the poses; raise where it lies outside."""
         last = float(self.seconds[-1])
         if not -SLACK <= second <= last + SLACK:
             where = (
@@ -160,13 +159,13 @@ class Motion:
 
     @property
     def attitude(self) -> tuple[float, float]:
-        """Roll and pitch at `at`, or at the end of the turn; where the cloud's times decide, ask what was carried."""
+        """Roll and pitch at `at`, or at the end of the turn; MotionError where the cloud's times decide."""
         if self.at is not None:
             return self.attitude_at(self.at)
         if isinstance(self.stamps, Turning):
             return self.attitude_at(self.stamps.end)
         raise MotionError(
-            "the frame ends with the cloud's latest time: give `at`, or take the attitude from what was carried"
+            "the frame ends with the cloud's latest time: give `at`, or take the attitude of what was carried"
         )
 
     def matrices(self, seconds: Numbers) -> Numbers:
@@ -175,7 +174,7 @@ class Motion:
         share = (seconds - self.seconds[k]) / (self.seconds[k + 1] - self.seconds[k])
         angle = (share * self.angles[k])[:, None, None]
         poses = np.zeros((seconds.size, 4, 4))
-        # Rodrigues: a turn by an angle about an axis is 1 + sin·K + (1 − cos)·K², K being the cross product with it
+        # Rodrigues: a turn about an axis is 1 + sin·K + (1 − cos)·K², K being the cross product with it
         poses[:, :3, :3] = self._first[k] + np.sin(angle) * self._sine[k]
         poses[:, :3, :3] += 2.0 * np.sin(0.5 * angle) ** 2 * self._versine[k]
         poses[:, :3, 3] = self.positions[k] + share[:, None] * (self.positions[k + 1] - self.positions[k])
@@ -192,6 +191,10 @@ def attitude_of(odom_from_body: Numbers) -> tuple[float, float]:
 def _finite(moment: Any, name: str) -> None:
     if not isinstance(moment, (int, float, np.integer, np.floating)) or not math.isfinite(moment):
         raise MotionError(f"{name} {moment!r}: wanted a time, a finite number")
+
+
+def _exact(moment: Moment) -> Fraction:
+    return Fraction(int(moment) if isinstance(moment, (int, np.integer)) else float(moment))
 
 
 def _checked_times(times: Any) -> tuple[float | int, Numbers]:
@@ -259,7 +262,7 @@ def _quaternions_of(matrices: Numbers) -> Numbers:
     if not right.all():
         i = int(np.argmin(right))
         raise MotionError(
-            f"poses[{i}] is no pose: wanted a right-handed rotation, a position in metres, a last row of 0, 0, 0, 1"
+            f"poses[{i}] is no pose: wanted a right-handed rotation, a position, a last row of 0, 0, 0, 1"
         )
     x, y, z = r.transpose(2, 0, 1)  # columns, (k, 3)
     xx, yy, zz = x[:, 0], y[:, 1], z[:, 2]
@@ -281,7 +284,7 @@ def _quaternions_of(matrices: Numbers) -> Numbers:
 
 
 def _turns(quaternions: Numbers) -> tuple[Numbers, Numbers]:
-    """From each pose to the next: the axis (k − 1, 3), in the body's own axes, and the angle (k − 1,), 0 … π."""
+    """From each pose to the next: axes (k − 1, 3), in the body's own axes, and angles (k − 1,), 0 … π."""
     turn = _product(quaternions[:-1] * np.array([-1.0, -1.0, -1.0, 1.0]), quaternions[1:])
     turn *= np.where(turn[:, 3:] < 0, -1.0, 1.0)
     sine = np.linalg.norm(turn[:, :3], axis=1)

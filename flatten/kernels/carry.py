@@ -2,9 +2,9 @@
 
 While a frame is taken the sensor moves: a point p, seen at time t, has the coordinates now_from_then(t)·p in
 the sensor's axes at the one time. What that adds to p, (now_from_then(t) − 1)·p, is made of twelve numbers,
-and between two knots of time each of them is a parabola, A + s·(B + s·C), of the share s of the way from knot to
-knot. The sum is small where the sensor moved little, so that what float32 costs is small too, and a sensor
-that stood still changes nothing.
+and between two knots of time each of them is a parabola, A + s·(B + s·C), of the share s of the way from
+knot to knot. The sum is small where the sensor moved little, so that what float32 costs is small too, and a
+sensor that stood still changes nothing.
 
 Most clouds are in the order of time: then many returns follow each other between the same two knots, and are
 carried eight at a time. Where they are not, each looks its own knots up. Both do the same sums.
@@ -35,11 +35,11 @@ ONE_LANE, NO_LANE = np.int32(1), np.int32(0)
 STAMPS, BEARINGS = 0, 1
 """Where the time of a return comes from."""
 TERMS = 16
-"""Numbers of a matrix in `parabolas`: four columns (what x, y, z and 1 are multiplied by) of x, y, z and a zero."""
+"""Numbers of a matrix in `parabolas`: four columns, for x, y, z and 1, of three numbers and a zero."""
 SHARE, VALID, START = 6 * PITCH, 7 * PITCH, 8 * PITCH
 """Further rows of the float32 workroom, after those of the points (PX, PY, PZ) and of their ends (X, Y,
-HEIGHT): the share of the way from knot to knot; 0 for a return and NaN for what is none; and three rows of where
-the sensor was."""
+HEIGHT): the share of the way from knot to knot; 0 for a return and NaN for what is none; and three rows of
+where the sensor was."""
 CARRY_SINGLES = 11 * PITCH
 RUN = 128
 """Returns that are looked at together: whether all lie between the same two knots."""
@@ -194,13 +194,13 @@ def carry(
 ) -> None:  # fmt: skip
     """Carry n returns to the one time and write them to `out`, float32, three numbers a return or six.
 
-    Where the returns lie: code, layout, columns, stride (see `gather`). Where their times come from: `source`
-    is STAMPS (kind, stamp_layout, stamp_columns, whole_origin, origin, see `read_stamps`; ticks are rate·stamp +
-    later) or BEARINGS (first_turn and way, see `bearings_to_ticks`).
+    Where the returns lie: code, layout, columns, stride (see `gather`). Where their times come from:
+    `source` is STAMPS (kind, stamp_layout, stamp_columns, whole_origin, origin, see `read_stamps`; ticks are
+    rate·stamp + later) or BEARINGS (first_turn and way, see `bearings_to_ticks`).
 
-    `parabolas` is (knots, 3, TERMS): A, B and C from each knot on. `starts` are the ticks of the knots, then one
-    beyond all ticks; `inverses` one over the ticks from knot to knot; `cells[tick >> shift]` is a knot not after that tick,
-    and near it.
+    `parabolas` is (knots, 3, TERMS): A, B and C from each knot on. `starts` are the ticks of the knots, then
+    one beyond all ticks; `inverses` one over the ticks from knot to knot; `cells[tick >> shift]` is a knot
+    not after that tick, and near it.
     """
     doubles = code in (FLOAT64, FLOAT64_SWAPPED)
     step = 6 if with_starts else 3

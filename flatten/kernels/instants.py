@@ -1,7 +1,7 @@
 """When each return was taken: from its own stamp, or from its bearing, to ticks of the frame.
 
-A frame has 2³⁰ ticks: whole numbers, exact to a tenth of a nanosecond in a frame of 0.1 s, and vectors of them
-are half the size of float64's.
+A frame has 2³⁰ ticks: whole numbers, exact to a tenth of a nanosecond in a frame of 0.1 s, and vectors of
+them are half the size of float64's.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def read_stamp(kind: int, start: int, offset: int, whole_origin: int, origin: fl
 def read_row(
     kind: int, start: int, stride: int, n: int, whole_origin: int, origin: float, numbers: Numbers
 ) -> None:
-    """Read n stamps that lie `stride` bytes apart; what is constant where this is called makes its loop quick."""
+    """Read n stamps that lie `stride` bytes apart; what is constant where this is called makes it quick."""
     for j in range(n):
         numbers[INSTANT + j] = read_stamp(kind, start, j * stride, whole_origin, origin)
 
@@ -131,10 +131,10 @@ def stamps_to_ticks(n: int, rate: float, shift: float, numbers: Numbers, lanes: 
 
 @part
 def bearings_to_ticks(n: int, first_turn: np.float32, way: np.float32, work: Singles, lanes: Lanes) -> None:
-    """Turn the bearings of PX, PY into TICK: a frame is one turn from `first_turn` on (quarter turns, −2 … 2).
+    """Turn the bearings of PX, PY into TICK: a frame is one turn from `first_turn` on.
 
-    `way` is 1 for counter-clockwise, −1 for clockwise. The polynomial is that of `sift`: off by 1.2e-6
-    quarter turns at most, a thirty-thousandth of a millisecond in a turn of 0.1 s.
+    In quarter turns, −2 … 2. `way` is 1 for counter-clockwise, −1 for clockwise. The polynomial is that of
+    `sift`: off by 1.2e-6 quarter turns at most, a thirty-thousandth of a millisecond in a turn of 0.1 s.
     """
     for j in range(n):
         x, y = work[PX + j], work[PY + j]
@@ -165,7 +165,7 @@ def find_span(
     numbers: Numbers,
     span: Numbers,
 ) -> None:
-    """Give the earliest and the latest of n stamps, less their origin, and NaN if any is not finite, as `span`.
+    """Give `span`: the earliest and the latest of n stamps, less their origin, and NaN if any is not finite.
 
     Each place of a block has its own earliest and latest, as a least of all is no vector loop without
     fastmath.

@@ -82,7 +82,8 @@ def _make_whole(bits: int) -> Any:
     @intrinsic
     def read(_typing: Any, _start: Any, _offset: Any) -> Any:
         def build(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-            raw = builder.load(_at(builder, *arguments, ir.IntType(bits)), align=1)
+            start, offset = arguments
+            raw = builder.load(_at(builder, start, offset, ir.IntType(bits)), align=1)
             return raw if bits == 64 else builder.sext(raw, ir.IntType(64))
 
         return types.int64(types.int64, types.int64), build
