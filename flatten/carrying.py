@@ -9,7 +9,8 @@ import numpy.typing as npt
 
 from flatten.cloud import Array, Cloud
 from flatten.errors import MotionError
-from flatten.kernels.carry import BEARINGS, CARRY_SINGLES, STAMPS, carry
+from flatten.kernels.carry import BEARINGS, STAMPS, carry
+from flatten.kernels.carry_one import CARRY_SINGLES
 from flatten.kernels.instants import NUMBERS, TICKS, find_span
 from flatten.kernels.loads import INT32, INT64, UINT32, dtype_code
 from flatten.kernels.workroom import LANES

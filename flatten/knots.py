@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.carry import TERMS
+from flatten.kernels.carry_one import TERMS
 from flatten.kernels.instants import TICKS
 from flatten.motion import Motion
 

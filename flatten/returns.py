@@ -10,7 +10,7 @@ import numpy.typing as npt
 from flatten.cloud import Array, Cloud
 from flatten.kernels.loads import FLOAT32, FLOAT64, dtype_code
 
-STRIDES = frozenset({12, 16, 26, 32, 48})
+STRIDES = frozenset({12, 16, 24, 26, 32, 48})
 """Bytes from return to return for which the kernels have loads of their own (see `kernels.gather`)."""
 
 

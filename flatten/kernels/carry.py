@@ -17,6 +17,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from flatten.kernels.carry_one import SHARE, START, VALID, carry_one
 from flatten.kernels.gather import Layout, gather, read_return
 from flatten.kernels.instants import TICK, bearings_to_ticks, read_stamps, stamps_to_ticks
 from flatten.kernels.jit import kernel, part
@@ -34,13 +35,6 @@ ONE_LANE, NO_LANE = np.int32(1), np.int32(0)
 
 STAMPS, BEARINGS = 0, 1
 """Where the time of a return comes from."""
-TERMS = 16
-"""Numbers of a matrix in `parabolas`: four columns, for x, y, z and 1, of three numbers and a zero."""
-SHARE, VALID, START = 6 * PITCH, 7 * PITCH, 8 * PITCH
-"""Further rows of the float32 workroom, after those of the points (PX, PY, PZ) and of their ends (X, Y,
-HEIGHT): the share of the way from knot to knot; 0 for a return and NaN for what is none; and three rows of
-where the sensor was."""
-CARRY_SINGLES = 11 * PITCH
 RUN = 128
 """Returns that are looked at together: whether all lie between the same two knots."""
 
@@ -61,12 +55,18 @@ def term(parabolas: Singles, k: int, i: int, s: np.float32) -> np.float32:
 
 
 @part
-def prepare_run(n: int, start: np.int32, inverse: np.float32, work: Singles, lanes: Lanes) -> None:
-    """Give n returns their share of the way from a knot to the next, and whether they are some."""
+def tell_returns(n: int, work: Singles) -> None:
+    """Tell which of n are returns, and which are not finite or exactly zero."""
     for j in range(n):
         x, y, z = abs(work[PX + j]), abs(work[PY + j]), abs(work[PZ + j])
         good = (x < INF) & (y < INF) & (z < INF) & (x + y + z > ZERO)
         work[VALID + j] = select(good, ZERO, NAN)
+
+
+@part
+def take_shares(n: int, start: np.int32, inverse: np.float32, work: Singles, lanes: Lanes) -> None:
+    """Give n returns between the same two knots their share of the way from one to the other."""
+    for j in range(n):
         work[SHARE + j] = F(lanes[TICK + j] - start) * inverse
 
 
@@ -96,10 +96,22 @@ def carry_run(
     n: int, k: int, parabolas: Singles, start: np.int32, inverse: np.float32, work: Singles, lanes: Lanes
 ) -> None:
     """Carry n returns, all between knot k and the next."""
-    prepare_run(n, start, inverse, work, lanes)
+    take_shares(n, start, inverse, work, lanes)
     carry_axis(n, 0, k, parabolas, work)
     carry_axis(n, 1, k, parabolas, work)
     carry_axis(n, 2, k, parabolas, work)
+
+
+@part
+def carry_each(
+    n: int, parabolas: Singles, starts: Lanes, inverses: Singles, cells: Lanes, shift: int,
+    work: Singles, lanes: Lanes,
+) -> None:  # fmt: skip
+    """Carry n returns, each between knots of its own."""
+    for j in range(n):
+        tick = lanes[TICK + j]
+        k = knot_before(tick, starts, cells, shift)
+        carry_one(parabolas, k, F(tick - starts[k]) * inverses[k], work, j)
 
 
 @part
@@ -122,6 +134,7 @@ def carry_block(
     A run's rows begin with `work[begin:]`, so that its loops count from 0: of an index that may be
     negative the compiler makes a branch, and no vectors.
     """
+    tell_returns(n, work)
     for begin in range(0, n, RUN):
         m = min(RUN, n - begin)
         here, ticks = work[begin:], lanes[begin:]
@@ -129,9 +142,7 @@ def carry_block(
         if count_between(m, starts[k], starts[k + 1], ticks) == m:
             carry_run(m, k, parabolas, starts[k], inverses[k], here, ticks)
         else:
-            for j in range(m):
-                k = knot_before(ticks[TICK + j], starts, cells, shift)
-                carry_run(1, k, parabolas, starts[k], inverses[k], here[j:], ticks[j:])
+            carry_each(m, parabolas, starts, inverses, cells, shift, here, ticks)
 
 
 @part

@@ -96,6 +96,8 @@ def gather(code: int, layout: Layout, columns: int, stride: int, first: int, n: 
         gather_records(start, 12, n, work)
     elif stride == 16:
         gather_records(start, 16, n, work)
+    elif stride == 24:  # ends of beams with their starts behind
+        gather_records(start, 24, n, work)
     elif stride == 26:
         gather_records(start, 26, n, work)
     elif stride == 32:
