@@ -23,11 +23,13 @@ if TYPE_CHECKING:
         CloudError,
         FlattenError,
         MissingPartError,
+        MotionError,
         OutputError,
         ProfileError,
     )
     from flatten.files import read_cloud
     from flatten.flattener import Flattener
+    from flatten.motion import Motion, Stamped, Turning
     from flatten.profile import Profile
     from flatten.scan import Counts, Scan, State
 
@@ -39,11 +41,15 @@ __all__ = [
     "FlattenError",
     "Flattener",
     "MissingPartError",
+    "Motion",
+    "MotionError",
     "OutputError",
     "Profile",
     "ProfileError",
     "Scan",
+    "Stamped",
     "State",
+    "Turning",
     "__version__",
     "read_cloud",
 ]
@@ -55,12 +61,14 @@ _HOMES = {
             "CloudError",
             "FlattenError",
             "MissingPartError",
+            "MotionError",
             "OutputError",
             "ProfileError",
         ),
         "errors",
     ),
     **dict.fromkeys(("Counts", "Scan", "State"), "scan"),
+    **dict.fromkeys(("Motion", "Stamped", "Turning"), "motion"),
     "Cloud": "cloud",
     "Flattener": "flattener",
     "Profile": "profile",
@@ -68,7 +76,7 @@ _HOMES = {
 }
 """In which module each name of the library lives; the imports above say the same to type checkers."""
 
-_ROOMS = ("cloud", "errors", "files", "flattener", "frames", "profile", "scan", "scene", "warmup")
+_ROOMS = ("cloud", "errors", "files", "flattener", "frames", "motion", "profile", "scan", "scene", "warmup")
 """Modules that `flatten.…` reaches without an import of their own."""
 
 

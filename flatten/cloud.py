@@ -46,6 +46,8 @@ class Cloud:
     """Time of each return as recorded (unit and zero are the source's), same shape, or None."""
     name: str = ""
     """Where it came from, for messages and records."""
+    corrected: bool = False
+    """Whether the sensor's motion while the frame was taken is out of it already (see `flatten.Motion`)."""
     records: tuple[Array, tuple[int, ...]] | None = field(default=None, init=False, repr=False)
     """The array that x, y and z are views of, and how many bytes after its first they begin; or None.
 
@@ -103,14 +105,14 @@ class Cloud:
         )
 
     @classmethod
-    def from_array(cls, array: Array, name: str = "") -> Cloud:
+    def from_array(cls, array: Array, name: str = "", *, corrected: bool = False) -> Cloud:
         """Look at an (N, 3+) array of numbers, or at a structured array with fields x, y and z.
 
         In an unnamed array the columns are x, y, z and, where there is a fourth, the intensity.
         Raises CloudError for any other shape or dtype.
         """
         if array.dtype.names is not None:
-            return cls._from_records(array, name)
+            return cls._from_records(array, name, corrected)
         if array.ndim != 2 or array.shape[1] < 3 or array.dtype.kind not in "fiu":
             raise CloudError(
                 f"{name or 'array'}: shape {array.shape}, dtype {array.dtype}: "
@@ -118,12 +120,12 @@ class Cloud:
             )
         intensity = array[:, 3] if array.shape[1] > 3 else None
         step = array.strides[1]
-        return cls(array[:, 0], array[:, 1], array[:, 2], intensity, name=name)._within(
+        return cls(array[:, 0], array[:, 1], array[:, 2], intensity, name=name, corrected=corrected)._within(
             array, (0, step, 2 * step)
         )
 
     @classmethod
-    def from_message(cls, message: Any, name: str = "message") -> Cloud:
+    def from_message(cls, message: Any, name: str = "message", *, corrected: bool = False) -> Cloud:
         """Look at a message laid out like sensor_msgs/PointCloud2, without copying its points.
 
         Read are fields (name, offset, datatype), height, width, point_step, row_step,
@@ -142,7 +144,9 @@ class Cloud:
             raise CloudError(f"{name}: height, width, point_step and row_step must not be negative")
         if rows * columns == 0:
             none = np.empty(0, dtype if dtype.names else "f4")  # a frame without returns may lack its fields
-            return cls._from_records(none, name) if dtype.names else cls(none, none, none, name=name)
+            if not dtype.names:
+                return cls(none, none, none, name=name, corrected=corrected)
+            return cls._from_records(none, name, corrected)
         if rows > 1 and row_step < columns * point_step:
             raise CloudError(
                 f"{name}: row_step {row_step} is less than width {columns} times point_step {point_step}"
@@ -156,10 +160,10 @@ class Cloud:
             records = np.ndarray((columns,), dtype, buffer=data, strides=(point_step,))
         else:
             records = np.ndarray((rows, columns), dtype, buffer=data, strides=(row_step, point_step))
-        return cls._from_records(records, name)
+        return cls._from_records(records, name, corrected)
 
     @classmethod
-    def _from_records(cls, records: Array, name: str) -> Cloud:
+    def _from_records(cls, records: Array, name: str, corrected: bool) -> Cloud:
         fields = records.dtype.names or ()
         # of names that differ in case alone the small one counts, then the first
         names = {field.lower(): field for field in reversed(fields)}
@@ -172,7 +176,7 @@ class Cloud:
         intensity, time = (_find(records, names, wanted) for wanted in (INTENSITY_NAMES, TIME_NAMES))
         places: Any = records.dtype.fields  # there is x at least
         offsets = tuple(int(places[names[axis]][1]) for axis in "xyz")
-        return cls(x, y, z, intensity, time, name)._within(records, offsets)
+        return cls(x, y, z, intensity, time, name, corrected)._within(records, offsets)
 
 
 def as_cloud(source: Any) -> Cloud:

@@ -7,6 +7,7 @@ Each text says what happened, where, and what to do about it.
     ├── ProfileError      the profile cannot be read or does not make sense
     ├── CloudError        a cloud (file, array or message) cannot be read
     ├── AttitudeError     an attitude that is not two finite angles
+    ├── MotionError       a motion that cannot be right, or that does not fit the cloud
     ├── OutputError       a result cannot be written
     └── MissingPartError  an optional library or a system package is not there
 """
@@ -40,6 +41,10 @@ class CloudError(FlattenError):
 
 class AttitudeError(FlattenError, ValueError):
     """An attitude must be two finite angles in radians."""
+
+
+class MotionError(FlattenError, ValueError):
+    """Poses or return times cannot be right, or do not fit each other."""
 
 
 class OutputError(FlattenError):

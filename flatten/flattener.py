@@ -10,13 +10,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from flatten.carrying import START_BYTES, CarryRoom, carry_cloud
 from flatten.cloud import Cloud, as_cloud
-from flatten.errors import AttitudeError, FlattenError
+from flatten.errors import AttitudeError, FlattenError, MotionError
 from flatten.kernels import groups
 from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer
 from flatten.kernels.beams import follow_beams
 from flatten.kernels.sweep import RETURNS_SKIPPED, RETURNS_SWALLOWED, sweep
+from flatten.motion import Motion
 from flatten.plan import Plan, make_plan
 from flatten.profile import Profile
 from flatten.returns import lay_out
@@ -58,14 +60,17 @@ class Flattener:
             "near": profile.reach.near, "far": profile.reach.far,
         }  # fmt: skip
         needs_witness = self.fields & {"ranges", "states", "clear_from", "clear_to"}
-        witnessing = profile.clear is not None and bool(needs_witness)
-        stretching = witnessing or bool(self.fields & {"clear_from", "clear_to"})
-        self._tables = Tables(self._plan, witnessing, "hits" in self.fields, stretching, self.fields)
+        self._witnessing = profile.clear is not None and bool(needs_witness)
+        stretching = self._witnessing or bool(self.fields & {"clear_from", "clear_to"})
+        self._tables = Tables(self._plan, self._witnessing, "hits" in self.fields, stretching, self.fields)
         self._ground = LEVEL_GROUND
+        self._carry_room = CarryRoom()
         self._busy = threading.Lock()
         self._run(as_cloud(np.empty((0, 3), np.float32)), None)  # compiles, or loads what was compiled
 
-    def flatten(self, cloud: Any, attitude: Sequence[float] | None = None) -> dict[str, Scan]:
+    def flatten(
+        self, cloud: Any, attitude: Sequence[float] | None = None, motion: Motion | None = None
+    ) -> dict[str, Scan]:
         """Flatten one cloud into a scan a slice, by the slices' names.
 
         Parameters
@@ -76,20 +81,39 @@ class Flattener:
             where it lies. No returns at all is a valid frame: every bin UNSEEN.
         attitude:
             (roll, pitch) of the body in radians at the time of the cloud (REP 103: roll > 0 left
-            side up, pitch > 0 nose down); None for level. Ignored with `level: body`.
+            side up, pitch > 0 nose down); None for level, or for that of `motion`. Ignored with
+            `level: body`.
+        motion:
+            How the body moved while the frame was taken: every return is brought, by the pose at its
+            own time, to the moment that the motion names (the frame's end, if it names none), and every beam
+            begins where the sensor was then. None for a body that stands, or a cloud that is `corrected`.
 
-        Raises CloudError or AttitudeError for what is not one.
+        Raises CloudError, AttitudeError or MotionError for what is not one.
         """
         if not self._busy.acquire(blocking=False):
             raise FlattenError("this Flattener is busy in another thread: give each thread its own")
         try:
-            lean = checked_attitude(attitude) if self._plan.gravity else None
-            return self._run(as_cloud(cloud), lean)
+            taken, own = as_cloud(cloud), None
+            if motion is not None:
+                taken, own = self._carry(taken, motion)
+            lean = checked_attitude(own if attitude is None else attitude) if self._plan.gravity else None
+            return self._run(taken, lean, motion is not None and self._witnessing)
         finally:
             self._busy.release()
 
-    def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Scan]:
-        owners = self._sweep(cloud, attitude)
+    def _carry(self, cloud: Cloud, motion: Motion) -> tuple[Cloud, tuple[float, float]]:
+        """Bring all returns to one moment; give them, and how the body leans then."""
+        if not isinstance(motion, Motion):
+            raise MotionError(f"motion: wanted a flatten.Motion, not {type(motion).__name__}")
+        carried = carry_cloud(
+            cloud, motion, self._plan.numbers.body_from_sensor, self._witnessing, self._carry_room
+        )
+        return carried.cloud, carried.attitude
+
+    def _run(
+        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool = False
+    ) -> dict[str, Scan]:
+        owners = self._sweep(cloud, attitude, with_starts)
         answer(self._tables.words)
         del owners  # until here their memory was read
         # the kernels' own arrays are used again for the next frame
@@ -99,11 +123,16 @@ class Flattener:
             for s, name in enumerate(self._names)
         }
 
-    def _sweep(self, cloud: Cloud, attitude: tuple[float, float] | None) -> tuple[Any, ...]:
-        """Let all returns fill the tables; give what holds their memory alive."""
+    def _sweep(
+        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool
+    ) -> tuple[Any, ...]:
+        """Let all returns fill the tables; give what holds their memory alive.
+
+        `with_starts`: behind each return stands where its beam began, as carried clouds have it.
+        """
         tables = self._tables
         returns, owners = lay_out(cloud)
-        tables.hand_returns(returns)
+        tables.hand_returns(returns._replace(starts=START_BYTES) if with_starts else returns)
         frame, ground = self._plan.frame(attitude), self._ground
         if len(ground.heights):  # the sieve does not know where the floor is how high
             frame = frame._replace(half=frame.half + 1.001 * max(abs(ground.lowest), abs(ground.highest)))

@@ -9,9 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from flatten.carrying import carry_cloud
 from flatten.cloud import Cloud
 from flatten.flattener import Flattener
-from flatten.kernels import accept, answer, beams, cache, sweep
+from flatten.kernels import accept, answer, beams, cache, carry, instants, sweep
+from flatten.motion import Motion
 from flatten.profile import Profile
 
 KERNELS: dict[str, Any] = {
@@ -19,6 +21,8 @@ KERNELS: dict[str, Any] = {
     "follow_beams": beams.follow_beams,
     "accept": accept.accept,
     "answer": answer.answer,
+    "find_span": instants.find_span,
+    "carry": carry.carry,
 }
 """What is compiled as a whole; all else in the kernels becomes part of these."""
 
@@ -59,6 +63,9 @@ def warm_up() -> float:
     flattener = Flattener(Profile.from_dict(EVERY_WAY))
     flattener.flatten(np.ones((3, 4), np.float32), attitude=(0.0, 0.0))
     flattener.flatten(np.ones((3, 3), np.float64))
+    still = Motion([0.0, 1.0], [np.eye(4)] * 2)
+    ones = np.ones(2, np.float32)
+    carry_cloud(Cloud(ones, ones, ones, time=ones), still, np.eye(4))
     return time.perf_counter() - start
 
 
@@ -81,7 +88,9 @@ def warm_up_after_sweep() -> None:
 class _AfterSweep(Flattener):
     """A flattener that leaves the sweep out; its scans are never handed out."""
 
-    def _run(self, cloud: Cloud, attitude: tuple[float, float] | None) -> dict[str, Any]:
+    def _run(
+        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool = False
+    ) -> dict[str, Any]:
         words = self._tables.words  # of no returns
         for kernel in (beams.follow_beams, accept.accept, answer.answer):
             kernel(words)

@@ -24,9 +24,12 @@ MAY_IMPORT = {
     "kernels": set(),
     "profile": {"errors", "frames", "version"},
     "plan": {"frames", "kernels", "profile"},
+    "motion": {"errors"},
+    "knots": {"kernels", "motion"},
+    "carrying": {"cloud", "errors", "kernels", "knots", "motion", "returns"},
     "returns": {"cloud", "kernels"},
     "tables": {"kernels", "plan"},
-    "flattener": {"cloud", "errors", "kernels", "plan", "profile", "returns", "scan", "tables"},
+    "flattener": {"carrying", "cloud", "errors", "kernels", "motion", "plan", "profile", "returns", "scan", "tables"},
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "budget": {
@@ -42,12 +45,12 @@ MAY_IMPORT = {
         "cloud", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile", "samples",
         "scan", "version", "warmup",
     },
-    "warmup": {"cloud", "errors", "flattener", "kernels", "profile", "returns"},
+    "warmup": {"carrying", "cloud", "errors", "flattener", "kernels", "motion", "profile", "returns"},
     "cli": {
         "budget", "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
         "scan", "version", "warmup",
     },
-    "__init__": {"cloud", "errors", "files", "flattener", "profile", "scan", "version"},
+    "__init__": {"cloud", "errors", "files", "flattener", "motion", "profile", "scan", "version"},
     "__main__": {"cli"},
 }  # fmt: skip
 

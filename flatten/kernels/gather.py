@@ -96,7 +96,7 @@ def gather(first: int, n: int, returns: Returns, work: Singles) -> None:
         gather_records(start, 12, n, work)
     elif stride == 16:
         gather_records(start, 16, n, work)
-    elif stride == 24:
+    elif stride == 24:  # ends of beams with their starts behind
         gather_records(start, 24, n, work)
     elif stride == 26:
         gather_records(start, 26, n, work)

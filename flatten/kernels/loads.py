@@ -18,6 +18,8 @@ from numba.extending import intrinsic, overload
 
 FLOAT32, FLOAT64, FLOAT32_SWAPPED, FLOAT64_SWAPPED = range(4)
 """What a coordinate is: four or eight bytes in the machine's byte order, or in the other one."""
+INT32, UINT32, INT64 = 4, 5, 6
+"""What else a time may be, in the machine's byte order."""
 
 _DTYPES = (np.dtype("=f4"), np.dtype("=f8"), np.dtype("=f4").newbyteorder(), np.dtype("=f8").newbyteorder())
 _CODES = {dtype: code for code, dtype in enumerate(_DTYPES)}
@@ -74,6 +76,32 @@ load_float32 = _make_load(32)
 """(address, byte offset, swapped) → the float32 there, as float64."""
 load_float64 = _make_load(64)
 """(address, byte offset, swapped) → the float64 there."""
+
+
+def _make_whole(bits: int) -> Any:
+    @intrinsic
+    def read(_typing: Any, _start: Any, _offset: Any) -> Any:
+        def build(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+            start, offset = arguments
+            raw = builder.load(_at(builder, start, offset, ir.IntType(bits)), align=1)
+            return raw if bits == 64 else builder.sext(raw, ir.IntType(64))
+
+        return types.int64(types.int64, types.int64), build
+
+    def load(start: int, offset: int) -> int:
+        return int(np.frombuffer(ctypes.string_at(int(start) + int(offset), bits // 8), f"=i{bits // 8}")[0])
+
+    @overload(load)
+    def compiled(start, offset):  # type: ignore[no-untyped-def]  # numba compares the signatures
+        return lambda start, offset: read(start, offset)  # noqa: PLW0108 - an overload is a function of its own
+
+    return load
+
+
+load_int32 = _make_whole(32)
+"""(address, byte offset) → the int32 there, in the machine's byte order."""
+load_int64 = _make_whole(64)
+"""(address, byte offset) → the int64 there, in the machine's byte order."""
 
 
 def load_single(start: int, offset: int) -> np.float32:

@@ -130,7 +130,7 @@ def test_witnessed_stretches_follow_the_floor() -> None:
     ends = 10.0 * np.stack([np.cos(bearing), np.sin(bearing)], axis=1)
     over = np.column_stack([ends, np.full(360, 10 * slope - 0.7)])
     scan = flattener_over(heights).flatten(over)["drive"]
-    # it falls from 0.7 m above the floor to 0 over 10 m: 0.5 m up (bottom + smallest) at 2.86 m, 0.1 m at 8.57 m
+    # it falls from 0.7 m up to the floor in 10 m: 0.5 m up (bottom + smallest) at 2.86 m, 0.1 m at 8.57 m
     cell = 16.0 / 256
     assert np.all((scan.clear_from >= 10 * 0.2 / 0.7) & (scan.clear_from <= 10 * 0.2 / 0.7 + cell + 1e-6))
     assert np.all((scan.clear_to <= 10 * 0.6 / 0.7) & (scan.clear_to >= 10 * 0.6 / 0.7 - cell - 1e-6))
