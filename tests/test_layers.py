@@ -29,7 +29,9 @@ MAY_IMPORT = {
     "carrying": {"cloud", "errors", "kernels", "knots", "motion", "returns"},
     "returns": {"cloud", "kernels"},
     "tables": {"kernels", "plan"},
-    "flattener": {"carrying", "cloud", "errors", "kernels", "motion", "plan", "profile", "returns", "scan", "tables"},
+    "flattener": {
+        "carrying", "cloud", "errors", "kernels", "motion", "plan", "profile", "returns", "scan", "tables",
+    },
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "budget": {
