@@ -17,8 +17,9 @@ from flatten.budget import busy_cores, load
 from tests.command_line import environment, make_nursery
 
 STARTED = """
-import sys, time
+import signal, sys, time
 from flatten.budget.load import busy_cores
+signal.signal(signal.SIGINT, signal.default_int_handler)  # whoever runs the tests may have it ignored
 with busy_cores(2) as load:
     print(*load.pids, flush=True)
     time.sleep(600)
