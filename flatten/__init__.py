@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from flatten.version import __version__
 
 if TYPE_CHECKING:
+    from flatten.attitude import Attitude
     from flatten.cloud import Cloud
     from flatten.errors import (
         AttitudeError,
@@ -28,22 +29,26 @@ if TYPE_CHECKING:
     )
     from flatten.files import read_cloud
     from flatten.flattener import Flattener
+    from flatten.health import Health, Trouble
     from flatten.profile import Profile
     from flatten.scan import Counts, Scan, State
 
 __all__ = [
+    "Attitude",
     "AttitudeError",
     "Cloud",
     "CloudError",
     "Counts",
     "FlattenError",
     "Flattener",
+    "Health",
     "MissingPartError",
     "OutputError",
     "Profile",
     "ProfileError",
     "Scan",
     "State",
+    "Trouble",
     "__version__",
     "read_cloud",
 ]
@@ -61,14 +66,28 @@ _HOMES = {
         "errors",
     ),
     **dict.fromkeys(("Counts", "Scan", "State"), "scan"),
+    "Attitude": "attitude",
     "Cloud": "cloud",
     "Flattener": "flattener",
+    **dict.fromkeys(("Health", "Trouble"), "health"),
     "Profile": "profile",
     "read_cloud": "files",
 }
 """In which module each name of the library lives; the imports above say the same to type checkers."""
 
-_ROOMS = ("cloud", "errors", "files", "flattener", "frames", "profile", "scan", "scene", "warmup")
+_ROOMS = (
+    "attitude",
+    "cloud",
+    "errors",
+    "files",
+    "flattener",
+    "frames",
+    "health",
+    "profile",
+    "scan",
+    "scene",
+    "warmup",
+)
 """Modules that `flatten.…` reaches without an import of their own."""
 
 

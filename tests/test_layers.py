@@ -20,13 +20,15 @@ MAY_IMPORT = {
     "frames": set(),
     "processor": set(),
     "scan": set(),
+    "attitude": {"errors"},
     "cloud": {"errors"},
     "kernels": set(),
     "profile": {"errors", "frames", "version"},
+    "health": {"profile"},
     "plan": {"frames", "kernels", "profile"},
     "returns": {"cloud", "kernels"},
     "tables": {"kernels", "plan"},
-    "flattener": {"cloud", "errors", "kernels", "plan", "profile", "returns", "scan", "tables"},
+    "flattener": {"attitude", "cloud", "errors", "kernels", "plan", "profile", "returns", "scan", "tables"},
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "budget": {
@@ -34,7 +36,8 @@ MAY_IMPORT = {
         "warmup",
     },
     "pictures": {
-        "budget", "cloud", "errors", "files", "frames", "plan", "profile", "scan", "version", "flattener",
+        "attitude", "budget", "cloud", "errors", "files", "flattener", "frames", "plan", "profile", "scan",
+        "version",
     },
     "samples": {"errors"},
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
@@ -47,7 +50,7 @@ MAY_IMPORT = {
         "budget", "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
         "scan", "version", "warmup",
     },
-    "__init__": {"cloud", "errors", "files", "flattener", "profile", "scan", "version"},
+    "__init__": {"attitude", "cloud", "errors", "files", "flattener", "health", "profile", "scan", "version"},
     "__main__": {"cli"},
 }  # fmt: skip
 
