@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -10,9 +9,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from flatten.attitude import Attitude, checked_age, checked_attitude
 from flatten.carrying import START_BYTES, CarryRoom, carry_cloud
 from flatten.cloud import Cloud, as_cloud
-from flatten.errors import AttitudeError, FlattenError, MotionError
+from flatten.errors import FlattenError, MotionError
+from flatten.health import Health
 from flatten.kernels import groups
 from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer
@@ -184,21 +185,6 @@ def scan_of(values: dict[str, Any]) -> Scan:
     scan = object.__new__(Scan)
     scan.__dict__.update(values)
     return scan
-
-
-def checked_attitude(attitude: Sequence[float] | None) -> tuple[float, float] | None:
-    """Give the attitude as two floats, or None; raise AttitudeError for anything else."""
-    if attitude is None:
-        return None
-    try:
-        roll, pitch = (float(angle) for angle in attitude)
-    except (TypeError, ValueError) as error:
-        raise AttitudeError(f"attitude {attitude!r}: wanted (roll, pitch), two angles in radians") from error
-    if not (abs(roll) <= math.pi / 2 and abs(pitch) <= math.pi / 2):  # also false for NaN
-        raise AttitudeError(
-            f"attitude ({roll}, {pitch}): allowed are −π/2 … π/2 radians each; are these degrees?"
-        )
-    return roll, pitch
 
 
 def intensities_of(

@@ -20,16 +20,21 @@ MAY_IMPORT = {
     "frames": set(),
     "processor": set(),
     "scan": set(),
+    "attitude": {"errors"},
     "cloud": {"errors"},
     "kernels": set(),
     "profile": {"errors", "frames", "version"},
+    "health": {"profile"},
     "plan": {"frames", "kernels", "profile"},
     "motion": {"errors"},
     "knots": {"kernels", "motion"},
     "carrying": {"cloud", "errors", "kernels", "knots", "motion", "returns"},
     "returns": {"cloud", "kernels"},
     "tables": {"kernels", "plan"},
-    "flattener": {"carrying", "cloud", "errors", "kernels", "motion", "plan", "profile", "returns", "scan", "tables"},
+    "flattener": {
+        "attitude", "carrying", "cloud", "errors", "floor", "health", "kernels", "motion", "plan", "profile",
+        "returns", "scan", "tables",
+    },  # fmt: skip
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "budget": {
@@ -37,7 +42,8 @@ MAY_IMPORT = {
         "warmup",
     },
     "pictures": {
-        "budget", "cloud", "errors", "files", "frames", "plan", "profile", "scan", "version", "flattener",
+        "attitude", "budget", "cloud", "errors", "files", "flattener", "frames", "plan", "profile", "scan",
+        "version",
     },
     "samples": {"errors"},
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
@@ -50,7 +56,9 @@ MAY_IMPORT = {
         "budget", "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
         "scan", "version", "warmup",
     },
-    "__init__": {"cloud", "errors", "files", "flattener", "motion", "profile", "scan", "version"},
+    "__init__": {
+        "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "scan", "version",
+    },  # fmt: skip
     "__main__": {"cli"},
 }  # fmt: skip
 
