@@ -172,9 +172,7 @@ class Cloud:
         return cls._from_records(records, name, corrected, _stamp_of(message))
 
     @classmethod
-    def _from_records(
-        cls, records: Array, name: str, corrected: bool, stamp: float | None = None
-    ) -> Cloud:
+    def _from_records(cls, records: Array, name: str, corrected: bool, stamp: float | None = None) -> Cloud:
         fields = records.dtype.names or ()
         # of names that differ in case alone the small one counts, then the first
         names = {field.lower(): field for field in reversed(fields)}

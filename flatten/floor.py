@@ -16,8 +16,6 @@ from flatten.kernels.workroom import SINGLES
 
 NEAR = 3.0
 """Metres of floor about the robot that `height` and `tilt` tell of."""
-MEMORY = 10
-"""Frames for which floor that is not seen any more is remembered."""
 
 
 class Floor:
@@ -35,6 +33,8 @@ class Floor:
         The fan, first edge and width in quarter turns.
     fan_origin:
         x and y of the fan's origin in the body frame, metres.
+    memory:
+        How long floor that is not seen any more is remembered, seconds.
 
     After `fit`: `drop_distances` (bins,) float32 distance to the nearest way down from the fan's origin, inf
     without one; `height` (m, level frame) and `tilt` (roll, pitch in radians, REP 103) of the floor about the
@@ -53,6 +53,7 @@ class Floor:
         first_turn: float,
         span: float,
         fan_origin: tuple[float, float] = (0.0, 0.0),
+        memory: float = 1.0,
     ) -> None:
         x, y = fan_origin
         cell = far / RINGS
@@ -75,8 +76,9 @@ class Floor:
         self._work = np.zeros(SINGLES, np.float32)
         self._head = np.zeros(SECTORS * RINGS, np.int32)
         self._make_room(1024)
+        self._memory = memory
         self._last = self._nodes.copy()
-        self._age = np.full((SECTORS, RINGS), MEMORY, np.int32)
+        self._age = np.full((SECTORS, RINGS), np.inf, np.float32)
         self.drop_distances = np.full(bins, np.inf, np.float32)
         self.height, self.tilt, self.counts = 0.0, (0.0, 0.0), (0, 0)
 
@@ -86,12 +88,16 @@ class Floor:
         )
 
     def fit(
-        self, returns: groups.Returns, frame: groups.Frame, now_from_last: npt.NDArray[Any] | None = None
+        self,
+        returns: groups.Returns,
+        frame: groups.Frame,
+        now_from_last: npt.NDArray[Any] | None = None,
+        elapsed: float = 0.0,
     ) -> groups.Ground:
         """Fit the floor to one cloud (see `flatten.returns.lay_out`), whose memory must be held alive.
 
         `now_from_last` (4, 4) float64 brings what was in the level frame of the last call to that of this
-        one; None if the robot stands.
+        one; None if that is not known: then nothing is remembered. `elapsed` is the time between, seconds.
         """
         if returns.n > len(self._listed.next_):
             self._make_room(2 * returns.n)
@@ -100,17 +106,20 @@ class Floor:
         grow(rules, self._listed, grown)
         find_edges(float(frame.level_from_sensor[2, 3]), rules, self._listed, grown, self._edges)
         join(rules, grown, self._nodes)
-        self._remember(now_from_last)
+        self._remember(now_from_last, elapsed)
         self._describe()
         return self._hand_out()
 
-    def _remember(self, now_from_last: npt.NDArray[Any] | None) -> None:
+    def _remember(self, now_from_last: npt.NDArray[Any] | None, elapsed: float) -> None:
         """Where no return lies, keep the floor that was seen in one of the last frames."""
-        if now_from_last is not None:
+        if now_from_last is None:
+            self._age[:] = np.inf
+        else:
             self._last, self._age = moved(self._last, self._age, self._rules.cell, now_from_last)
+            self._age += elapsed
         state, seen = self._grown.state, self._grown.filled.astype(bool)
-        kept = ~seen & (self._age < MEMORY)
-        self._age = np.where(state != NONE, 0, np.minimum(self._age + 1, MEMORY))
+        kept = ~seen & (self._age <= self._memory)
+        self._age = np.where(state != NONE, 0.0, self._age).astype(np.float32)
         beside = np.zeros((SECTORS, RINGS + 1), bool)
         beside[:, :-1] |= kept
         beside[:, 1:] |= kept
@@ -168,5 +177,5 @@ def moved(
     w = np.minimum(u - k, 1.0)
     heights = nodes[s, k] + w * (nodes[s, k + 1] - nodes[s, k]) + now_from_last[2, 3]
     s, u = places((np.arange(RINGS) + 0.5) * cell)
-    ages = np.where(u < RINGS, age[s, np.minimum(u.astype(int), RINGS - 1)], MEMORY)
-    return heights.astype(np.float32), ages
+    ages = np.where(u < RINGS, age[s, np.minimum(u.astype(int), RINGS - 1)], np.inf)
+    return heights.astype(np.float32), ages.astype(np.float32)

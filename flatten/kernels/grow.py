@@ -87,17 +87,26 @@ def lowest_mode(n: int, counts: Lanes) -> tuple[int, int]:
     for b in range(1, n - 1):
         here = counts[b - 1] + counts[b] + counts[b + 1]
         if here >= wanted:
-            while b < n - 2 and counts[b + 2] > counts[b - 1]:
-                here += counts[b + 2] - counts[b - 1]
-                b += 1
-            return b, here
+            at = b
+            while at < n - 2 and counts[at + 2] > counts[at - 1]:
+                here += counts[at + 2] - counts[at - 1]
+                at += 1
+            return at, here
     return -1, 0
 
 
 @part
 def best_line(
-    s: int, k: int, wide: bool, r0: float, h: float, g: float, reach: float, rules: Rules,
-    listed: Listed, grown: Grown,
+    s: int,
+    k: int,
+    wide: bool,
+    r0: float,
+    h: float,
+    g: float,
+    reach: float,
+    rules: Rules,
+    listed: Listed,
+    grown: Grown,
 ) -> tuple[float, float, int]:
     """Height at r0 and slope of the line with most returns on it; and how many."""
     n = min(TALLEST, 2 * int(reach / WIDTH) + 3)
@@ -217,7 +226,7 @@ def settle_ring(k: int, rules: Rules, grown: Grown) -> None:
             grown.edge[2, s], grown.edge[3, s] = 0.0, line + cell * slope
         else:
             line, slope = grown.edge[0, s], grown.edge[1, s]
-            slope *= max(0.0, 1.0 - 0.5 * cell)
+            slope *= max(0.0, 1.0 - 0.05 * cell)
             grown.state[s, k] = NONE
             grown.edge[2, s] += 0.0 if grown.filled[s, k] else cell
         grown.filled[s, k] &= 1
