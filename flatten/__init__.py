@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from flatten.version import __version__
 
 if TYPE_CHECKING:
+    from flatten.attitude import Attitude
     from flatten.cloud import Cloud
     from flatten.errors import (
         AttitudeError,
@@ -29,17 +30,20 @@ if TYPE_CHECKING:
     )
     from flatten.files import read_cloud
     from flatten.flattener import Flattener
+    from flatten.health import Health, Trouble
     from flatten.motion import Motion, Stamped, Turning
     from flatten.profile import Profile
     from flatten.scan import Counts, Scan, State
 
 __all__ = [
+    "Attitude",
     "AttitudeError",
     "Cloud",
     "CloudError",
     "Counts",
     "FlattenError",
     "Flattener",
+    "Health",
     "MissingPartError",
     "Motion",
     "MotionError",
@@ -49,6 +53,7 @@ __all__ = [
     "Scan",
     "Stamped",
     "State",
+    "Trouble",
     "Turning",
     "__version__",
     "read_cloud",
@@ -68,15 +73,30 @@ _HOMES = {
         "errors",
     ),
     **dict.fromkeys(("Counts", "Scan", "State"), "scan"),
+    "Attitude": "attitude",
     **dict.fromkeys(("Motion", "Stamped", "Turning"), "motion"),
     "Cloud": "cloud",
     "Flattener": "flattener",
+    **dict.fromkeys(("Health", "Trouble"), "health"),
     "Profile": "profile",
     "read_cloud": "files",
 }
 """In which module each name of the library lives; the imports above say the same to type checkers."""
 
-_ROOMS = ("cloud", "errors", "files", "flattener", "frames", "motion", "profile", "scan", "scene", "warmup")
+_ROOMS = (
+    "attitude",
+    "cloud",
+    "errors",
+    "files",
+    "flattener",
+    "frames",
+    "health",
+    "motion",
+    "profile",
+    "scan",
+    "scene",
+    "warmup",
+)
 """Modules that `flatten.…` reaches without an import of their own."""
 
 

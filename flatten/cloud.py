@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -48,6 +49,11 @@ class Cloud:
     """Where it came from, for messages and records."""
     corrected: bool = False
     """Whether the sensor's motion while the frame was taken is out of it already (see `flatten.Motion`)."""
+    stamp: float | None = None
+    """Time of the frame's end, seconds, by the clock of whoever stamped it; None where it is not known.
+
+    Taken from a message's header as it is. Seconds since 1970 are known to 0.24 µs (float64).
+    """
     records: tuple[Array, tuple[int, ...]] | None = field(default=None, init=False, repr=False)
     """The array that x, y and z are views of, and how many bytes after its first they begin; or None.
 
@@ -74,6 +80,8 @@ class Cloud:
 
     def __post_init__(self) -> None:
         who = self.name or "cloud"
+        if self.stamp is not None and not isinstance(self.stamp, Real):
+            raise CloudError(f"{who}: stamp {self.stamp!r}: wanted seconds, or None where it is not known")
         for axis, part in (("x", self.x), ("y", self.y), ("z", self.z)):
             if not isinstance(part, np.ndarray) or part.dtype.kind not in "fiu":
                 raise CloudError(f"{who}: {axis} is no array of plain numbers: convert it to floats")
@@ -129,7 +137,8 @@ class Cloud:
         """Look at a message laid out like sensor_msgs/PointCloud2, without copying its points.
 
         Read are fields (name, offset, datatype), height, width, point_step, row_step,
-        is_bigendian and data (bytes, memoryview, array or uint8 ndarray). Whether it is dense
+        is_bigendian and data (bytes, memoryview, array or uint8 ndarray), and header.stamp (sec,
+        nanosec: builtin_interfaces/Time) where there is one; all zeros is none. Whether it is dense
         makes no difference: returns that are not finite are skipped in any case.
         Raises CloudError where the numbers of the message contradict each other.
         """
@@ -145,8 +154,8 @@ class Cloud:
         if rows * columns == 0:
             none = np.empty(0, dtype if dtype.names else "f4")  # a frame without returns may lack its fields
             if not dtype.names:
-                return cls(none, none, none, name=name, corrected=corrected)
-            return cls._from_records(none, name, corrected)
+                return cls(none, none, none, name=name, corrected=corrected, stamp=_stamp_of(message))
+            return cls._from_records(none, name, corrected, _stamp_of(message))
         if rows > 1 and row_step < columns * point_step:
             raise CloudError(
                 f"{name}: row_step {row_step} is less than width {columns} times point_step {point_step}"
@@ -160,10 +169,10 @@ class Cloud:
             records = np.ndarray((columns,), dtype, buffer=data, strides=(point_step,))
         else:
             records = np.ndarray((rows, columns), dtype, buffer=data, strides=(row_step, point_step))
-        return cls._from_records(records, name, corrected)
+        return cls._from_records(records, name, corrected, _stamp_of(message))
 
     @classmethod
-    def _from_records(cls, records: Array, name: str, corrected: bool) -> Cloud:
+    def _from_records(cls, records: Array, name: str, corrected: bool, stamp: float | None = None) -> Cloud:
         fields = records.dtype.names or ()
         # of names that differ in case alone the small one counts, then the first
         names = {field.lower(): field for field in reversed(fields)}
@@ -176,7 +185,7 @@ class Cloud:
         intensity, time = (_find(records, names, wanted) for wanted in (INTENSITY_NAMES, TIME_NAMES))
         places: Any = records.dtype.fields  # there is x at least
         offsets = tuple(int(places[names[axis]][1]) for axis in "xyz")
-        return cls(x, y, z, intensity, time, name, corrected)._within(records, offsets)
+        return cls(x, y, z, intensity, time, name, corrected, stamp)._within(records, offsets)
 
 
 def as_cloud(source: Any) -> Cloud:
@@ -205,6 +214,15 @@ def cloud_from_columns(columns: Mapping[str, Array], name: str) -> Cloud:
         next((lower[key] for key in names if key in lower), None) for names in (INTENSITY_NAMES, TIME_NAMES)
     ]
     return Cloud(lower["x"], lower["y"], lower["z"], pick[0], pick[1], name)
+
+
+def _stamp_of(message: Any) -> float | None:
+    """Seconds of a message's header; None without a header, or with a stamp that nobody set."""
+    stamp: Any = getattr(getattr(message, "header", None), "stamp", None)
+    try:
+        return float(stamp.sec) + 1e-9 * float(stamp.nanosec) or None
+    except (AttributeError, TypeError, ValueError, OverflowError):
+        return None
 
 
 def _record_dtype(message: Any, name: str) -> np.dtype[Any]:

@@ -6,7 +6,7 @@ Each text says what happened, where, and what to do about it.
     FlattenError
     ├── ProfileError      the profile cannot be read or does not make sense
     ├── CloudError        a cloud (file, array or message) cannot be read
-    ├── AttitudeError     an attitude that is not two finite angles
+    ├── AttitudeError     an attitude that is not two finite angles, or not of its frame's time
     ├── MotionError       a motion that cannot be right, or that does not fit the cloud
     ├── OutputError       a result cannot be written
     └── MissingPartError  an optional library or a system package is not there
@@ -40,7 +40,7 @@ class CloudError(FlattenError):
 
 
 class AttitudeError(FlattenError, ValueError):
-    """An attitude must be two finite angles in radians."""
+    """An attitude must be two finite angles in radians, and belong to its frame where the times are known."""
 
 
 class MotionError(FlattenError, ValueError):

@@ -10,9 +10,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from flatten.attitude import checked_age, checked_attitude
 from flatten.carrying import START_BYTES, CarryRoom, carry_cloud
 from flatten.cloud import Cloud, as_cloud
-from flatten.errors import AttitudeError, FlattenError, MotionError
+from flatten.drops import report_drops
+from flatten.errors import FlattenError, MotionError
+from flatten.following import FloorFollower
+from flatten.health import Health
 from flatten.kernels import groups
 from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer
@@ -24,6 +28,9 @@ from flatten.profile import Profile
 from flatten.returns import lay_out
 from flatten.scan import FIELDS, Counts, Scan, State
 from flatten.tables import LEVEL_GROUND, Tables
+
+TELLING = np.array([state in (State.HIT, State.CLEAR, State.TOO_NEAR) for state in State])
+"""Which states tell something of a bin."""
 
 
 class Flattener:
@@ -48,6 +55,11 @@ class Flattener:
             )
         if isinstance(fields, str):
             raise FlattenError(f"fields {fields!r}: wanted several names, such as {{{fields!r}}}")
+        if profile.window is not None:
+            raise FlattenError(
+                "window: gathering several frames in one scan is not built yet: leave the section out, "
+                "or say window: off"
+            )
         self.profile = profile
         self.fields = frozenset(FIELDS if fields is None else fields)
         unknown = self.fields - set(FIELDS)
@@ -65,6 +77,10 @@ class Flattener:
         self._tables = Tables(self._plan, self._witnessing, "hits" in self.fields, stretching, self.fields)
         self._ground = LEVEL_GROUND
         self._carry_room = CarryRoom()
+        self._follower = FloorFollower(profile, self._plan) if profile.level == "floor" else None
+        self._dropping = [s for s, band in enumerate(profile.slices.values()) if band.drops]
+        self.health = Health(profile)
+        """How the stream of frames is doing; looked at by whoever wants to know, never printed."""
         self._busy = threading.Lock()
         self._run(as_cloud(np.empty((0, 3), np.float32)), None)  # compiles, or loads what was compiled
 
@@ -93,47 +109,75 @@ class Flattener:
         if not self._busy.acquire(blocking=False):
             raise FlattenError("this Flattener is busy in another thread: give each thread its own")
         try:
-            taken, own = as_cloud(cloud), None
-            if motion is not None:
-                taken, own = self._carry(taken, motion)
-            lean = checked_attitude(own if attitude is None else attitude) if self._plan.gravity else None
-            return self._run(taken, lean, motion is not None and self._witnessing)
+            return self._take(as_cloud(cloud), attitude, motion)
         finally:
             self._busy.release()
 
-    def _carry(self, cloud: Cloud, motion: Motion) -> tuple[Cloud, tuple[float, float]]:
-        """Bring all returns to one moment; give them, and how the body leans then."""
-        if not isinstance(motion, Motion):
-            raise MotionError(f"motion: wanted a flatten.Motion, not {type(motion).__name__}")
-        carried = carry_cloud(
-            cloud, motion, self._plan.numbers.body_from_sensor, self._witnessing, self._carry_room
-        )
-        return carried.cloud, carried.attitude
+    def _take(self, cloud: Cloud, attitude: Sequence[float] | None, motion: Motion | None) -> dict[str, Scan]:
+        """Check what came in, bring it to one moment, run, and let the health know."""
+        plan = self._plan
+        age = checked_age(attitude, cloud.stamp, self.profile.health.attitude_stale)
+        lean = checked_attitude(attitude) if plan.gravity else None
+        at = 0.0
+        if motion is not None:
+            if not isinstance(motion, Motion):
+                raise MotionError(f"motion: wanted a flatten.Motion, not {type(motion).__name__}")
+            carried = carry_cloud(
+                cloud, motion, plan.numbers.body_from_sensor, self._witnessing, self._carry_room
+            )
+            cloud, at = carried.cloud, carried.at
+            lean = checked_attitude(carried.attitude) if plan.gravity and lean is None else lean
+        scans = self._run(cloud, lean, motion, at)
+        self._watch(cloud, age)
+        return scans
 
     def _run(
-        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool = False
+        self,
+        cloud: Cloud,
+        attitude: tuple[float, float] | None,
+        motion: Motion | None = None,
+        at: float = 0.0,
     ) -> dict[str, Scan]:
-        owners = self._sweep(cloud, attitude, with_starts)
+        owners = self._sweep(cloud, attitude, motion, at)
         answer(self._tables.words)
         del owners  # until here their memory was read
         # the kernels' own arrays are used again for the next frame
         states, stretches, ranges, heights = (array.copy() for array in self._tables.answers)
+        self._answers = states
+        kinds = (states == State.HIT).view(np.uint8)
+        for s in self._dropping:
+            report_drops(
+                self._drops(), self.profile.reach, states[s], stretches[:, s], ranges[s], heights[s], kinds[s],
+                self._distances(s),
+            )  # fmt: skip
         return {
-            name: self._scan(s, name, cloud, states[s], stretches[:, s], ranges[s], heights[s])
+            name: self._scan(s, name, cloud, states[s], stretches[:, s], ranges[s], heights[s], kinds[s])
             for s, name in enumerate(self._names)
         }
 
-    def _sweep(
-        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool
-    ) -> tuple[Any, ...]:
-        """Let all returns fill the tables; give what holds their memory alive.
+    def _drops(self) -> npt.NDArray[np.float32]:
+        """Distance of the nearest edge in each bin, inf where there is none."""
+        assert self._follower is not None  # the profile has seen to it
+        return self._follower.floor.drop_distances
 
-        `with_starts`: behind each return stands where its beam began, as carried clouds have it.
-        """
+    def _distances(self, s: int) -> npt.NDArray[np.float64]:
+        """Distance of the deciding return of each bin of slice s, inf where there is none."""
+        best: npt.NDArray[np.float64] = self._tables.bins.best[s]
+        return np.sqrt(np.where(best >= 0.0, best, np.inf))
+
+    def _sweep(
+        self, cloud: Cloud, attitude: tuple[float, float] | None, motion: Motion | None, at: float
+    ) -> tuple[Any, ...]:
+        """Let all returns fill the tables; give what holds their memory alive."""
         tables = self._tables
         returns, owners = lay_out(cloud)
-        tables.hand_returns(returns._replace(starts=START_BYTES) if with_starts else returns)
-        frame, ground = self._plan.frame(attitude), self._ground
+        if motion is not None and self._witnessing:
+            returns = returns._replace(starts=START_BYTES)
+        tables.hand_returns(returns)
+        frame = self._plan.frame(attitude)
+        if self._follower is not None:
+            self._hand_ground(self._follower.fit(returns, frame, motion, at))
+        ground = self._ground
         if len(ground.heights):  # the sieve does not know where the floor is how high
             frame = frame._replace(half=frame.half + 1.001 * max(abs(ground.lowest), abs(ground.highest)))
         tables.hand(frame)
@@ -149,6 +193,17 @@ class Flattener:
         self._ground = ground
         self._tables.hand(ground)
 
+    def _watch(self, cloud: Cloud, attitude_age: float | None) -> None:
+        """Let the health know of a frame: a bin answers if any slice knows something of it."""
+        answered = np.count_nonzero(TELLING[self._answers].any(axis=0)) / self._plan.numbers.bins
+        swallowed = int(self._tables.bins.tally[RETURNS_SWALLOWED])
+        floor = None
+        if self._follower is not None:
+            fitted = self._follower.floor
+            roll, pitch = fitted.tilt
+            floor = (fitted.height, -math.tan(pitch), math.tan(roll))
+        self.health.note(cloud.stamp, answered, swallowed, len(cloud), floor, attitude_age)
+
     def _used(self, s: int) -> int:
         t = self._tables
         return int(t.bins.hits[s].sum() if s in t.in_lists else t.bins.used[s])
@@ -162,10 +217,12 @@ class Flattener:
         stretches: npt.NDArray[np.float32],
         ranges: npt.NDArray[np.float32],
         heights: npt.NDArray[np.float32],
+        kinds: npt.NDArray[np.uint8],
     ) -> Scan:
         plan, bins, asked = self._plan, self._tables.bins, self.fields
         tally = bins.tally.tolist()
-        counts = Counts(len(cloud), tally[RETURNS_SKIPPED], tally[RETURNS_SWALLOWED], self._used(s))
+        found = (0, 0) if self._follower is None else self._follower.floor.counts
+        counts = Counts(len(cloud), tally[RETURNS_SKIPPED], tally[RETURNS_SWALLOWED], self._used(s), *found)
         arrays = {
             "ranges": ranges if "ranges" in asked else None,
             "states": states if "states" in asked else None,
@@ -173,6 +230,7 @@ class Flattener:
             "heights": heights if "heights" in asked else None,
             "intensities": intensities_of(cloud, states, bins.winner[s]) if "intensities" in asked else None,
             "hits": bins.hits[s].copy() if "hits" in asked else None,
+            "kinds": kinds if "kinds" in asked else None,
             "clear_from": stretches[0] if "clear_from" in asked else None,
             "clear_to": stretches[1] if "clear_to" in asked else None,
         }
@@ -184,21 +242,6 @@ def scan_of(values: dict[str, Any]) -> Scan:
     scan = object.__new__(Scan)
     scan.__dict__.update(values)
     return scan
-
-
-def checked_attitude(attitude: Sequence[float] | None) -> tuple[float, float] | None:
-    """Give the attitude as two floats, or None; raise AttitudeError for anything else."""
-    if attitude is None:
-        return None
-    try:
-        roll, pitch = (float(angle) for angle in attitude)
-    except (TypeError, ValueError) as error:
-        raise AttitudeError(f"attitude {attitude!r}: wanted (roll, pitch), two angles in radians") from error
-    if not (abs(roll) <= math.pi / 2 and abs(pitch) <= math.pi / 2):  # also false for NaN
-        raise AttitudeError(
-            f"attitude ({roll}, {pitch}): allowed are −π/2 … π/2 radians each; are these degrees?"
-        )
-    return roll, pitch
 
 
 def intensities_of(

@@ -146,6 +146,16 @@ class Motion:
             )
         return min(max(second, 0.0), last)
 
+    def seconds_since(self, at: float, other: Motion, other_at: float) -> float:
+        """Seconds from a moment of another motion on the same clock; NaN where one has nanoseconds only.
+
+        Both moments are seconds after the first pose of their motion.
+        """
+        if isinstance(self._origin, int) is not isinstance(other._origin, int):
+            return math.nan
+        unit = 1e-9 if isinstance(self._origin, int) else 1.0
+        return float(self._origin - other._origin) * unit + (at - other_at)
+
     def attitude_at(self, moment: Moment) -> tuple[float, float]:
         """Roll and pitch (radians) of the body at a moment, as levelling by gravity takes them.
 

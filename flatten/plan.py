@@ -97,7 +97,7 @@ def make_plan(profile: Profile) -> Plan:
     return Plan(
         numbers=numbers_of(profile, slices, levels),
         fan_origin=(profile.mount.x, profile.mount.y),
-        gravity=profile.level == "gravity",
+        gravity=profile.level != "body",
         first=math.radians(fan.first),
         step=step,
         bearings=(math.radians(fan.first) + (np.arange(fan.bins) + 0.5) * step).astype(np.float32),

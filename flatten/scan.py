@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-FIELDS = ("ranges", "states", "bearings", "heights", "intensities", "hits", "clear_from", "clear_to")
+FIELDS = ("ranges", "states", "bearings", "heights", "intensities", "hits", "kinds", "clear_from", "clear_to")
 """The arrays of a scan, and what a caller may ask for."""
 
 
@@ -28,6 +28,17 @@ class State(enum.IntEnum):
     """A blind zone swallowed what came from here: NaN."""
 
 
+class Kind(enum.IntEnum):
+    """What a HIT is."""
+
+    NONE = 0
+    """The bin is no HIT."""
+    RETURN = 1
+    """The return that decides."""
+    DROP = 2
+    """The last safe floor before an edge deeper than robot.drop; nothing stands there to be seen."""
+
+
 class Counts(NamedTuple):
     """What became of the returns of one cloud in one slice."""
 
@@ -39,6 +50,10 @@ class Counts(NamedTuple):
     """Returns inside a blind zone."""
     used: int
     """Returns of this slice, inside the fan and the reach."""
+    floor: int = 0
+    """Returns on the fitted floor; 0 unless `level: floor`."""
+    ghosts: int = 0
+    """Returns below the fitted floor: mirrored by wet ground, or beyond an edge."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +91,8 @@ class Scan:
     """Intensity of the HIT return; NaN elsewhere and where the cloud has none."""
     hits: npt.NDArray[np.uint32] | None = None
     """Returns of the slice in the bin, inside the reach."""
+    kinds: npt.NDArray[np.uint8] | None = None
+    """`Kind` of each HIT, 0 elsewhere: whether a return decides, or an edge found in the floor."""
     clear_from: npt.NDArray[np.float32] | None = None
     """Where the witnessed stretch begins, metres; 0 where there is none."""
     clear_to: npt.NDArray[np.float32] | None = None

@@ -10,11 +10,14 @@ from typing import Any
 import numpy as np
 
 from flatten.carrying import carry_cloud
-from flatten.cloud import Cloud
+from flatten.cloud import Cloud, as_cloud
 from flatten.flattener import Flattener
-from flatten.kernels import accept, answer, beams, cache, carry, instants, sweep
+from flatten.floor import Floor
+from flatten.kernels import accept, answer, beams, cache, carry, edges, groups, grow, instants, survey, sweep
 from flatten.motion import Motion
 from flatten.profile import Profile
+from flatten.returns import lay_out
+from flatten.scan import Scan
 
 KERNELS: dict[str, Any] = {
     "sweep": sweep.sweep,
@@ -23,6 +26,11 @@ KERNELS: dict[str, Any] = {
     "answer": answer.answer,
     "find_span": instants.find_span,
     "carry": carry.carry,
+    "survey": survey.survey,
+    "grow": grow.grow,
+    "find_edges": edges.find_edges,
+    "join": edges.join,
+    "spread": edges.spread,
 }
 """What is compiled as a whole; all else in the kernels becomes part of these."""
 
@@ -64,6 +72,7 @@ def warm_up() -> float:
     flattener.flatten(np.ones((3, 4), np.float32), attitude=(0.0, 0.0))
     flattener.flatten(np.ones((3, 3), np.float64))
     carry_a_cloud()
+    fit_a_floor()
     return time.perf_counter() - start
 
 
@@ -82,6 +91,16 @@ def warm_up_after_sweep() -> None:
     """
     _AfterSweep(Profile.from_dict(EVERY_WAY))
     carry_a_cloud()
+    fit_a_floor()
+
+
+def fit_a_floor() -> None:
+    """Make the kernels ready that fit the floor."""
+    floor = Floor(0.06, 0.9, 0.7, 0.06, 20.0, 16.0, 8, -2.0, 4.0)
+    frame = groups.Frame(np.eye(4)[:3].copy(), np.zeros(13, np.float32), 1.0)
+    returns, owners = lay_out(as_cloud(np.ones((3, 3), np.float32)))
+    floor.fit(returns, frame)
+    del owners  # until here their memory was read
 
 
 def carry_a_cloud() -> None:
@@ -94,8 +113,12 @@ class _AfterSweep(Flattener):
     """A flattener that leaves the sweep out; its scans are never handed out."""
 
     def _run(
-        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool = False
-    ) -> dict[str, Any]:
+        self,
+        cloud: Cloud,
+        attitude: tuple[float, float] | None,
+        motion: Motion | None = None,
+        at: float = 0.0,
+    ) -> dict[str, Scan]:
         words = self._tables.words  # of no returns
         for kernel in (beams.follow_beams, accept.accept, answer.answer):
             kernel(words)

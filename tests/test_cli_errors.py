@@ -82,7 +82,7 @@ BAD = [
     (f"convert {CLOUD} other/aisle.npy {P} --out out", 1, [CLOUD, "other/aisle.npy", "out/aisle.npz"]),
     (f"convert {CLOUD} {P} --out taken.txt", 1, ["taken.txt", "choose another folder"]),
     (f"convert {CLOUD} {P} --out /proc/scans", 1, ["/proc/scans"]),
-    (f"convert {CLOUD} {P} --out out --set level=floor", 1, ["level", "not available yet"]),
+    (f"convert {CLOUD} {P} --out out --set level=flor", 1, ["level", "did you mean 'floor'?"]),
     (f"show missing.pcd {P}", 1, ["missing.pcd"]),
     (f"show good {P}", 1, ["good", "folder"]),
     (f"show empty.pcd {P}", 1, ["empty.pcd"]),

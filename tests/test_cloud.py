@@ -285,3 +285,40 @@ def test_copies_are_read_where_their_own_arrays_lie(change, layout, rover):
         changed = change(cloud)
         plain = Cloud(changed.x.copy(), changed.y.copy(), changed.z.copy(), changed.intensity, changed.time)
         assert_scans_equal(flattener.flatten(changed), flattener.flatten(plain))
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("empty", [False, True])
+def test_the_stamp_of_a_message(layout, empty):
+    sent = message(layout)
+    if empty:
+        sent = dataclasses.replace(sent, width=0, data=np.empty(0, np.uint8))
+    # builtin_interfaces/Time: seconds and nanoseconds
+    assert Cloud.from_message(sent).stamp == pytest.approx(7.000000005, abs=1e-15)
+    bare = dataclasses.replace(sent, width=0, fields=[])
+    assert Cloud.from_message(bare).stamp == pytest.approx(7.000000005, abs=1e-15)
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        None,
+        SimpleNamespace(),
+        SimpleNamespace(stamp=None),
+        SimpleNamespace(stamp=SimpleNamespace(sec=0, nanosec=0)),  # nobody set it
+        SimpleNamespace(stamp=SimpleNamespace(sec=5)),
+        SimpleNamespace(stamp=SimpleNamespace(sec="five", nanosec=0)),
+        SimpleNamespace(stamp=SimpleNamespace(sec=10**400, nanosec=0)),
+    ],
+)
+def test_a_header_without_a_time_is_no_mistake(header):
+    assert Cloud.from_message(dataclasses.replace(message("plain"), header=header)).stamp is None
+
+
+def test_a_stamp_is_seconds():
+    part = np.zeros(3)
+    assert Cloud(part, part, part).stamp is None
+    assert Cloud(part, part, part, stamp=np.float32(0.5)).stamp == 0.5
+    assert pickle.loads(pickle.dumps(Cloud(part, part, part, stamp=1.5))).stamp == 1.5
+    with pytest.raises(CloudError, match="wanted seconds"):
+        Cloud(part, part, part, stamp="noon")

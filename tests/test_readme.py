@@ -58,7 +58,8 @@ def test_the_profile_of_the_readme_is_sound(desk: Path) -> None:
     profile = flatten.Profile.parse(text, "README.md")
     assert profile.warnings == ()
     assert set(yaml.safe_load(text)) == {
-        "robot", "mount", "level", "slices", "fan", "reach", "clear", "blind_zones",
+        "robot", "mount", "level", "slices", "fan", "reach", "clear", "blind_zones", "floor",
+        "window", "health",
     }  # fmt: skip
 
 

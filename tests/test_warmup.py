@@ -72,7 +72,7 @@ def test_two_halves_make_the_whole(tmp_path: Path) -> None:
     told = child(
         copy, "from flatten import warmup; r = warmup.get_ready(); print(r.compiled, r.loaded)", **places
     )
-    assert told == "('sweep',) ('follow_beams', 'accept', 'answer', 'find_span', 'carry')\n"
+    assert told == f"('sweep',) {tuple(list(warmup.KERNELS)[1:])}\n"
 
 
 def lone_copy(folder: Path) -> Path:

@@ -9,9 +9,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from flatten.attitude import checked_attitude
 from flatten.errors import OutputError
 from flatten.files.writing import CAUTION, target, write_all
-from flatten.flattener import checked_attitude
 from flatten.pictures import words
 from flatten.pictures.entry import Entry, nearest_of_all, slice_rows
 from flatten.pictures.parts import load_jinja2

@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from flatten.attitude import checked_attitude
 from flatten.cloud import as_cloud
 from flatten.errors import FlattenError, OutputError
 from flatten.files.writing import CAUTION, target, write_all
-from flatten.flattener import checked_attitude
 from flatten.pictures import words
 from flatten.pictures.choices import plan_extent, scan_of
 from flatten.pictures.layout import VIEWS, Sheet, View

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
+from flatten.attitude import checked_attitude
 from flatten.files.writing import CAUTION
-from flatten.flattener import checked_attitude
 from flatten.pictures import words
 from flatten.pictures.entry import Entry, SliceRow, slice_rows
 

@@ -23,6 +23,7 @@ from flatten.profile.overrides import setting
 from flatten.profile.profile import Profile
 from flatten.profile.schema import json_schema
 from flatten.profile.starter import starter_text
+from flatten.profile.stream import Floor, HealthLimits, Window
 
 __all__ = [
     "BlindZone",
@@ -30,12 +31,15 @@ __all__ = [
     "Clear",
     "Cylinder",
     "Fan",
+    "Floor",
+    "HealthLimits",
     "Mount",
     "Profile",
     "Reach",
     "Robot",
     "Sector",
     "Slice",
+    "Window",
     "explain",
     "json_schema",
     "setting",

@@ -36,6 +36,7 @@ def explain(profile: Profile) -> str:
     parts = [_head(profile), _sensor(profile), _fan(profile)]
     parts += [_slice(name, band, profile) for name, band in profile.slices.items()]
     parts += [_sources(), _reach(profile), _clear(profile), _zones(profile)]
+    parts += [_window(profile), _health(profile)]
     parts += [_section("Warnings", profile.warnings or ("none",)), _section("Cautions", CAUTIONS)]
     return "\n\n".join(parts) + "\n"
 
@@ -57,6 +58,9 @@ def _head(profile: Profile) -> str:
         "gravity": "heights are measured along gravity, by the attitude that is passed in; "
         "without one the body counts as level",
         "body": "heights ride with the chassis; an attitude is ignored",
+        "floor": "heights are measured from the floor fitted to each frame, up to "
+        f"{_angle(profile.floor.slope)} steep; a cell of which no frame tells keeps its floor for "
+        f"{profile.floor.memory:g} s",
     }[profile.level]
     return _section(
         f"Profile {profile.source}".rstrip(),
@@ -139,8 +143,14 @@ def _slice(name: str, band: Slice, profile: Profile) -> str:
         "under a tilt that nobody takes out, the floor enters (bottom/tan, rise considered) at "
         f"{_entries(band, profile.reach.far)}, measured from the body's origin"
     )
+    items += _drops(band, profile)
     rows = [f"      {item:<18} {heights:<17} {words}" for item, heights, words in _seen_rows(band)]
     return "\n".join([_section(f"Slice {name}", items), "    sees of", *rows])
+
+
+def _drops(band: Slice, profile: Profile) -> Iterable[str]:
+    if band.drops:
+        yield f"edges deeper than {profile.robot.drop:g} m are reported as HIT, at the last safe floor"
 
 
 def _entries(band: Slice, far: float) -> str:
@@ -253,6 +263,30 @@ def _zone(zone: BlindZone) -> str:
         return f"{words}, every height; {area:.3g} m² of ground"
     low, high = shape.z
     return f"{words}, z {low:g} to {high:g} m; {area * (high - low):.3g} m³"
+
+
+def _window(profile: Profile) -> str:
+    window = profile.window
+    if window is None:
+        return _section("Window", ("off: a scan tells of one frame",))
+    much = f"the last {window.frames} frames" if window.frames else f"the last {window.seconds:g} s"
+    return _section("Window", (f"a scan gathers {much}; what moved away is still shown for as long",))
+
+
+def _health(profile: Profile) -> str:
+    limits = profile.health
+    rate = "the usual one, learnt" if limits.rate is None else f"{limits.rate:g} Hz"
+    items = (
+        f"rate: {rate}; a frame is late after {limits.late:g} periods; up to {100 * limits.missing:.3g} % of "
+        "the frames may be missing",
+        f"fewer than {100 * limits.answered:.3g} % of the usual number of answered bins: a dirty window?",
+        f"more than {100 * limits.swallowed:.3g} % of the returns lost to blind zones: is a zone too large?",
+        f"floor under the robot more than {limits.floor_height:g} m or {_angle(limits.floor_tilt)} off the "
+        "declared one: has the mount slipped?",
+        f"attitudes more than {limits.attitude_age:g} s off their frame are told, more than "
+        f"{limits.attitude_stale:g} s refused",
+    )
+    return _section("Health (what is worth a word)", items)
 
 
 def _area(zone: BlindZone) -> float:

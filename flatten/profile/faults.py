@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from flatten.errors import ProfileError
-from flatten.profile.fields import NAME_ALLOWED, SLICE_NAME_ALLOWED, KeyPath
+from flatten.profile.fields import NAME_ALLOWED, SLICE_NAME_ALLOWED, SWITCHED, KeyPath
 from flatten.profile.lines import Declaration, dotted, scalar
 
 LONGEST_VALUE = 60
@@ -86,9 +86,11 @@ def allowed(root: type[BaseModel], path: KeyPath) -> str:  # noqa: PLR0911 - one
         return _range(info, "a whole number" if kind is int else "a number")
     if kind is str:
         return NAME_ALLOWED
+    if kind is bool:
+        return "on or off"
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         keys = f"a mapping with the keys {', '.join(_keys(kind))}"
-        return f"{keys}, or off" if path == ("clear",) else keys
+        return f"{keys}, or off" if len(path) == 1 and path[0] in SWITCHED else keys
     items = get_args(kind)
     if get_origin(kind) is tuple and items[1] is not Ellipsis:
         return f"two numbers in brackets, [low, high], each {allowed(root, (*path, 0))}"
@@ -164,7 +166,9 @@ class _Fault:
         return f"{shown(self.value)} {self._problem()}; allowed: {allowed(self.root, self.path)}"
 
     def _rule(self) -> str:
-        return f"{shown(self.value)} {self.context['words']}"
+        switch = field_at(self.root, self.path)[1] is bool
+        value = ("on" if self.value else "off") if switch else shown(self.value)
+        return f"{value} {self.context['words']}"
 
     def _missing(self) -> str:
         return f"is missing; give {allowed(self.root, self.path)}"
@@ -193,6 +197,8 @@ class _Fault:
             return _not_a_number(self.value, "a number" if kind is float else "a whole number")
         if kind is str:
             return "is not text; put it in quotes"
+        if kind is bool:
+            return "is no switch word"
         return "is no list" if get_origin(kind) is tuple else "is no mapping"
 
     def _unknown_key(self) -> str:

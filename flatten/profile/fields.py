@@ -13,6 +13,9 @@ from pydantic_core import PydanticCustomError
 
 LONGEST_NAME = 60
 
+SWITCHED = ("clear", "window")
+"""Sections that `off` may stand for."""
+
 KeyPath = tuple[str | int, ...]
 """Where a value stands: ("blind_zones", 1, "box", "x") is blind_zones[1].box.x."""
 

@@ -80,6 +80,11 @@ class Slice(Section):
         le=1000,
     )
     within: float = number("depth in which the agreeing returns must lie", "m", default=0.2, gt=0, le=100)
+    drops: bool = Field(
+        default=False,
+        description="report edges deeper than robot.drop, at the last safe floor; needs level: floor",
+        strict=True,
+    )
 
     @model_validator(mode="after")
     def _bottom_below_top(self) -> Slice:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from flatten.errors import ProfileError
-from flatten.profile.fields import KeyPath
+from flatten.profile.fields import SWITCHED, KeyPath
 from flatten.profile.lines import DEEPEST, Declaration, dotted, read_declaration
 
 _PART = re.compile(r"\.?([^.\[\]]+)|\[([0-9]{1,6})\]")
@@ -97,7 +97,7 @@ def _set(declaration: Declaration, path: KeyPath, key: str, value: Any) -> None:
         if isinstance(here, dict) and part not in here:
             _refuse_new_slice(declaration, path, depth, here, key)
             here[part] = [] if isinstance(path[depth + 1], int) else {}
-        if isinstance(here, dict) and part == "clear" and here[part] in (False, "off"):
+        if isinstance(here, dict) and part in SWITCHED and here[part] in (False, "off"):
             here[part] = {}
         _check_step(declaration, here, path[: depth + 1], key)
         here = here[part]

@@ -7,29 +7,24 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 import yaml
-from pydantic import BeforeValidator, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import BeforeValidator, Field, PrivateAttr, ValidationError, ValidationInfo, model_validator
 
 from flatten.profile import faults, lines, remarks
-from flatten.profile.fields import Section, SliceName, order_broken, rule_broken
+from flatten.profile.fields import SWITCHED, Section, SliceName, order_broken, rule_broken
 from flatten.profile.models import BlindZone, Clear, Fan, Mount, Reach, Robot, Slice
 from flatten.profile.overrides import apply_overrides, from_mapping
+from flatten.profile.stream import Floor, HealthLimits, Window
 
 
-def _known_level(value: object) -> object:
-    if value == "floor":
-        words = "is not available yet (a floor fitted to each frame); allowed: gravity or body"
-        raise rule_broken((), value, words)
-    return value
-
-
-def _off_is_none(value: object) -> object:
+def _off_is_none(value: object, info: ValidationInfo) -> object:
     if value is True or value == "on":
-        raise rule_broken((), value, "says nothing; allowed: off, or a mapping with smallest, from and to")
+        allowed = faults.allowed(Profile, (str(info.field_name),))
+        raise rule_broken((), value, f"says nothing; allowed: {allowed}")
     return None if value is False or value == "off" else value
 
 
 class Profile(Section):
-    """Robot, mount, level, slices, fan, reach, clear and blind zones, in metres and degrees.
+    """Robot, mount, level, slices, fan, reach, clear, blind zones, floor, window and health, m and deg.
 
     Attributes mirror the file; `slices` is required, everything else has a documented default.
     Two profiles are equal if they say the same, wherever they came from.
@@ -37,9 +32,10 @@ class Profile(Section):
 
     robot: Robot = Field(default=Robot(), description="outline and abilities of the robot")
     mount: Mount = Field(default=Mount(), description="pose of the sensor in the body frame")
-    level: Annotated[Literal["gravity", "body"], BeforeValidator(_known_level)] = Field(
+    level: Literal["gravity", "body", "floor"] = Field(
         default="gravity",
-        description="gravity: slices stay level by the attitude passed in; body: they ride with the chassis",
+        description="gravity: slices stay level by the attitude passed in; body: they ride with the chassis; "
+        "floor: heights are measured from the floor fitted to each frame",
     )
     slices: dict[SliceName, Slice] = Field(
         min_length=1, max_length=64, description="named height bands above the floor, at least one"
@@ -52,6 +48,13 @@ class Profile(Section):
     )
     blind_zones: tuple[BlindZone, ...] = Field(
         default=(), max_length=1000, description="regions of the body frame whose returns are swallowed"
+    )
+    floor: Floor = Field(default=Floor(), description="how the floor is fitted, with level: floor")
+    window: Annotated[Window | None, BeforeValidator(_off_is_none)] = Field(
+        default=None, description="how many frames a scan gathers; off or absent: one"
+    )
+    health: HealthLimits = Field(
+        default=HealthLimits(), description="when the stream of frames is worth a word"
     )
     _source: str = PrivateAttr("")
 
@@ -137,6 +140,17 @@ class Profile(Section):
             seen[zone.name] = index
         return self
 
+    @model_validator(mode="after")
+    def _drops_need_the_floor(self) -> Profile:
+        for name, band in self.slices.items():
+            if band.drops and self.level != "floor":
+                words = (
+                    f"needs level: floor, as edges are found in the fitted floor (level is {self.level}); "
+                    "allowed: off, or on with level: floor"
+                )
+                raise rule_broken(("slices", name, "drops"), True, words)
+        return self
+
     @property
     def source(self) -> str:
         """Name of the file it came from, "" where there is none."""
@@ -148,14 +162,17 @@ class Profile(Section):
         return remarks.find(self)
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the effective profile as plain JSON-able values with the file's keys; `clear` may be "off"."""
+        """Give the effective profile as plain JSON-able values with the file's keys.
+
+        `clear` and `window` may be "off"; `health.rate` is left out where it is learnt.
+        """
         plain = self.model_dump(mode="json", by_alias=True, exclude_none=True)
         return {key: plain.get(key, "off") for key in type(self).model_fields}
 
     def to_yaml(self) -> str:
         """Give the effective profile, defaults written out, as YAML that loads again to an equal profile."""
         plain = self.to_dict()
-        plain["clear"] = False if self.clear is None else plain["clear"]
+        plain |= {key: False for key in SWITCHED if plain[key] == "off"}
         return yaml.dump(
             plain,
             Dumper=_Dumper,

@@ -29,7 +29,7 @@ STEEP = math.radians(60.0)
 
 def find(profile: Profile) -> tuple[str, ...]:
     """List the warnings of a profile, each a line of words."""
-    parts = (_undeclared, _mount, _fan, _slices, _driving_band, _clear, _blind_zones)
+    parts = (_undeclared, _mount, _fan, _slices, _driving_band, _clear, _blind_zones, _floor)
     return tuple(words for part in parts for words in part(profile))
 
 
@@ -159,6 +159,20 @@ def _blind_zones(profile: Profile) -> Iterator[str]:
                 f"blind zone {zone.name!r} reaches {beyond:.2f} m beyond the robot's outline ({side}): "
                 "whatever stands there, a person too, is not reported"
             )
+
+
+def _floor(profile: Profile) -> Iterator[str]:
+    if profile.level != "floor" and profile.floor != type(profile.floor)():
+        yield (
+            f"floor is declared and not used: level is {profile.level}; set level: floor to measure heights "
+            "from a fitted floor"
+        )
+    dropping = [name for name, band in profile.slices.items() if band.drops]
+    if dropping and profile.robot.drop == 0.0:
+        yield (
+            f"slices.{dropping[0]}.drops with robot.drop 0 m: every dent of the floor is reported as an "
+            "edge; give the deepest drop that the robot takes"
+        )
 
 
 def _holds_mount(zone: BlindZone, profile: Profile) -> bool:

@@ -18,21 +18,22 @@ def json_schema() -> dict[str, Any]:
     schema = Profile.model_json_schema(by_alias=True)
     _strip(schema)
     parts, keys = schema["$defs"], schema["properties"]
-    about = keys["clear"]["description"]
-    keys["clear"] = {
-        "description": about,
-        "anyOf": [{"$ref": "#/$defs/Clear"}, {"enum": ["off", False], "description": "never CLEAR"}],
-    }
+    for key, means in (("clear", "never CLEAR"), ("window", "one frame a scan")):
+        keys[key] = {
+            "description": keys[key]["description"],
+            "anyOf": [{"$ref": f"#/$defs/{key.title()}"}, {"enum": ["off", False], "description": means}],
+        }
     keys["slices"]["propertyNames"] = {"maxLength": LONGEST_NAME}
     keys["slices"]["additionalProperties"] = False
+    parts["Window"]["oneOf"] = [{"required": [measure]} for measure in parts["Window"]["properties"]]
     parts["BlindZone"]["oneOf"] = [{"required": [shape]} for shape in SHAPES]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **schema,
         "title": "flatten profile",
         "description": (
-            "Robot, sensor, slices, fan, reach and blind zones for turning 3-D lidar clouds into planar "
-            "scans. Metres and degrees. A planar scan is not a personnel-safety device."
+            "Robot, sensor, slices, fan, reach, blind zones, floor, window and health for turning 3-D lidar "
+            "clouds into planar scans. Metres and degrees. A planar scan is not a personnel-safety device."
         ),
     }
 

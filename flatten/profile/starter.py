@@ -26,13 +26,15 @@ mount:                # the sensor in the body frame: turn by roll, pitch, yaw, 
   pitch: 12.0         # degrees; positive is nose DOWN
   yaw: 0.0            # degrees; positive is to the left
 
-level: gravity        # gravity: the attitude passed in keeps the slices level; body: they tilt along
+level: gravity        # gravity: the attitude passed in keeps the slices level; body: they tilt along;
+                      # floor: heights are measured from the floor fitted to each frame
 
 slices:               # one scan each; returns from bottom up to (not with) top are obstacles
   drive:              # what the robot could hit
     bottom: 0.08      # robot.step: lower sees lower kerbs, and sooner the floor itself
     top: 1.03         # height + clearance: higher takes pipes for obstacles that it passes under
     rise: 0.0         # m per m: lets the bottom grow with distance; more on a shaking frame
+    drops: off        # on: edges deeper than robot.drop are reported too; needs level: floor
   walls:              # what stays where it is, for a mapper
     bottom: 1.20
     top: 1.80
@@ -63,6 +65,26 @@ blind_zones:          # parts of the robot that the sensor sees: returns inside 
     sector: {first: 170, last: -170, far: 0.6, z: [0.0, 0.9]}
   - name: lamp
     cylinder: {x: 0.4, y: 0.3, radius: 0.06, z: [0.5, 0.9]}
+
+floor:                # of use with `level: floor` alone
+  slope: 20           # degrees: what is steeper is no floor; above 0, at most 45
+  memory: 1.0         # s: how long the floor found in a cell is kept while no frame tells of the cell
+
+window: off           # one frame a scan. To gather several, so that more bins answer (and what moves
+                      # leaves a trail), say how many, at most 100, or how old they may be, at most 10 s:
+# window: {frames: 5}
+# window: {seconds: 0.5}
+
+health:               # when the stream of frames is worth a word
+# rate: 10            # frames a second that should come; left out: learnt from what comes
+  late: 1.5           # periods: a longer wait than this makes a frame late
+  missing: 0.1        # share of the frames that may fail to come
+  answered: 0.5       # share of the usual number of answered bins; fewer: is the sensor's window dirty?
+  swallowed: 0.5      # share of the returns that blind zones may swallow
+  floor_height: 0.05  # m from the declared floor to the one found under the robot: has the mount slipped?
+  floor_tilt: 2.0     # degrees between the two
+  attitude_age: 0.1   # s between a frame and its attitude: more is worth a word ...
+  attitude_stale: 0.5 # ... and more than this is refused, as heights would be wrong
 """
 
 

@@ -119,6 +119,25 @@ def test_the_angles_that_clear_asks_for():
     assert "stays UNSEEN" in words(Profile.parse(starter_text(), overrides={"clear": "off"}))
 
 
+def test_level_floor_window_and_health_in_words():
+    overrides = {
+        "level": "floor", "floor": {"slope": 15, "memory": 2}, "slices.drive.drops": True,
+        "window": {"seconds": 0.5}, "health": {"rate": 10, "missing": 0.2, "floor_tilt": 3},
+    }  # fmt: skip
+    text = words(Profile.parse(starter_text(), overrides=overrides))
+    assert "level: floor; heights are measured from the floor fitted to each frame, up to 15° steep" in text
+    assert "keeps its floor for 2 s" in text
+    assert text.count("edges deeper than 0.06 m are reported as HIT") == 1
+    assert "a scan gathers the last 0.5 s;" in text
+    assert "rate: 10 Hz; a frame is late after 1.5 periods; up to 20 % of the frames" in text
+    assert "more than 0.05 m or 3° off the declared one" in text
+    assert "a scan gathers the last 5 frames;" in words(
+        Profile.parse(starter_text(), overrides={"window": {"frames": 5}})
+    )
+    assert "a scan tells of one frame" in words()
+    assert "edges deeper" not in words()
+
+
 def test_it_is_readable_and_complete():
     bare = Profile.parse("slices:\n  drive: {bottom: 0.08, top: 0.95}\n")
     for profile in (STARTER, bare):

@@ -30,6 +30,11 @@ def test_a_sound_profile_has_no_warnings():
     assert warned() == ()
 
 
+def test_what_the_level_uses_and_what_says_nothing_new_is_no_matter():
+    assert warned({"level": "floor", "floor.slope": 15, "slices.drive.drops": True}) == ()
+    assert warned({"floor": {"slope": 20, "memory": 1.0}}) == ()
+
+
 def test_undeclared_sections_are_named():
     words = "\n".join(Profile.parse("slices:\n  drive: {bottom: 0.06, top: 1.03}\n").warnings)
     assert "robot is not declared" in words
@@ -59,6 +64,11 @@ def test_a_robot_declared_in_part_says_what_was_taken():
         (
             {"slices.kerb": {"bottom": 0.06, "top": 0.1}, "reach.near": 0.2},
             "slices.kerb is near blind: nearer than 0.29 m",
+        ),
+        ({"floor.slope": 15}, "floor is declared and not used: level is gravity; set level: floor"),
+        (
+            {"slices.drive.drops": True, "level": "floor", "robot.drop": 0},
+            "slices.drive.drops with robot.drop 0 m: every dent",
         ),
         ({"mount.z": 0.0}, "mount.z 0 m is not above the floor"),
         ({"clear": "off"}, "clear is off: no bin ever says CLEAR"),

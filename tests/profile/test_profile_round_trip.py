@@ -30,6 +30,7 @@ slices = st.dictionaries(
             pick=st.sampled_from(["nearest", "farthest"]),
             min_hits=st.integers(1, 1000),
             within=positive,
+            drops=st.booleans(),
         ),
     ),
     min_size=1,
@@ -69,17 +70,36 @@ fan = st.builds(
     st.integers(1, 360),
     st.integers(1, 36_000),
 )
+
+
+def put_together(bands, rest):
+    """Only a fitted floor has edges to report."""
+    if rest.get("level") != "floor":
+        bands = {name: {k: v for k, v in band.items() if k != "drops"} for name, band in bands.items()}
+    return {**rest, "slices": bands}
+
+
 profiles = st.builds(
-    lambda bands, rest: {**rest, "slices": bands},
+    put_together,
     slices,
     optional(
         robot=optional(length=positive, step=st.floats(0, 10), drop=st.floats(0, 10)),
         mount=mount,
-        level=st.sampled_from(["gravity", "body"]),
+        level=st.sampled_from(["gravity", "body", "floor"]),
         fan=fan,
         reach=optional(far=st.floats(0.5, 1000)),
         clear=st.just("off") | optional(smallest=positive),
         blind_zones=zones,
+        floor=optional(slope=st.floats(0, 45, exclude_min=True), memory=st.floats(0, 60)),
+        window=st.just("off")
+        | st.fixed_dictionaries({"frames": st.integers(1, 100)})
+        | st.fixed_dictionaries({"seconds": st.floats(0, 10, exclude_min=True)}),
+        health=optional(
+            rate=st.floats(0.1, 1000),
+            late=st.floats(1, 100, exclude_min=True),
+            answered=st.floats(0, 1),
+            attitude_stale=st.floats(0.1, 3600),
+        ),
     ),
 )
 
@@ -111,10 +131,9 @@ def test_the_plain_dict_is_json_and_loads_again(plain):
 def test_another_reader_of_yaml_sees_the_same(plain):
     profile = Profile.from_dict(plain)
     read = yaml.safe_load(profile.to_yaml())
-    assert (read.pop("clear") or "off", read) == (
-        profile.to_dict()["clear"],
-        {key: value for key, value in profile.to_dict().items() if key != "clear"},
-    )
+    for key in ("clear", "window"):
+        read[key] = read[key] or "off"
+    assert read == profile.to_dict()
 
 
 @settings(max_examples=100, deadline=None)

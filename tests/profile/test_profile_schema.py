@@ -37,9 +37,10 @@ def test_starter_loads_as_it_is_and_uses_every_key():
     profile = Profile.parse(starter_text())
     assert profile.slices["walls"].min_hits == 2
     assert [zone.name for zone in profile.blind_zones] == ["hull", "mast", "lamp"]
-    for section in ("robot", "mount", "fan", "reach", "clear"):
+    for section in ("robot", "mount", "fan", "reach", "clear", "floor"):
         keys = SCHEMA["$defs"][section.title()]["properties"]
         assert set(STARTER[section]) == set(keys)
+    assert {*STARTER["health"], "rate"} == set(SCHEMA["$defs"]["HealthLimits"]["properties"])
     used = set().union(*STARTER["slices"].values())
     assert used == set(SCHEMA["$defs"]["Slice"]["properties"])
     assert set(STARTER) == set(SCHEMA["properties"])
@@ -48,9 +49,33 @@ def test_starter_loads_as_it_is_and_uses_every_key():
 
 
 @pytest.mark.parametrize(
+    ("line", "key", "value"),
+    [
+        ("# window: {frames: 5}", "window.frames", 5),
+        ("# window: {seconds: 0.5}", "window.seconds", 0.5),
+        ("# rate: 10 ", "health.rate", 10.0),
+    ],
+)
+def test_what_the_starter_keeps_as_a_comment_loads_too(line, key, value):
+    text = starter_text()
+    assert text.count(line) == 1
+    text = text.replace(line, line[1:] if key == "health.rate" else line[2:])
+    text = text.replace("# rate", "  rate").replace("\n rate", "\n  rate")
+    if key.startswith("window"):
+        text = text.replace("window: off", "")
+    section, name = key.split(".")
+    assert getattr(getattr(Profile.parse(text), section), name) == value
+
+
+@pytest.mark.parametrize(
     "plain",
     [
         STARTER,
+        {**STARTER, "level": "floor", "slices": {"drive": {"bottom": 0, "top": 1, "drops": True}}},
+        {**STARTER, "window": {"frames": 5}, "health": {"rate": 10}},
+        {**STARTER, "window": {"seconds": 0.5}},
+        {**STARTER, "window": "off"},
+        Profile.from_dict({**SMALL, "window": {"seconds": 0.5}}).to_dict(),
         SMALL,
         Profile.parse(starter_text()).to_dict(),
         Profile.from_dict(SMALL).to_dict(),
@@ -99,7 +124,16 @@ def spoil(path, value):
         spoil(["robot", "length"], 0),
         spoil(["fan", "bins"], 36_001),
         spoil(["fan", "bins"], 1440.5),
-        spoil(["level"], "floor"),
+        spoil(["level"], "flor"),
+        spoil(["slices", "drive", "drops"], 1),
+        spoil(["floor", "slope"], 46),
+        spoil(["floor"], False),
+        spoil(["window"], True),
+        spoil(["window"], {}),
+        spoil(["window"], {"frames": 5, "seconds": 1}),
+        spoil(["window"], {"frames": 101}),
+        spoil(["health", "late"], 1),
+        spoil(["health", "rte"], 10),
         spoil(["clear"], True),
         spoil(["clear"], None),
     ],

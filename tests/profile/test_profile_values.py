@@ -29,6 +29,13 @@ def test_defaults():
     assert (profile.reach.near, profile.reach.far) == (0.3, 25.0)
     assert (profile.clear.smallest, profile.clear.from_, profile.clear.to) == (0.4, 1.5, 8.0)
     assert profile.blind_zones == ()
+    assert not drive.drops
+    assert profile.floor.model_dump() == {"slope": 20.0, "memory": 1.0}
+    assert profile.window is None
+    assert profile.health.model_dump() == {
+        "rate": None, "late": 1.5, "missing": 0.1, "answered": 0.5, "swallowed": 0.5, "floor_height": 0.05,
+        "floor_tilt": 2.0, "attitude_age": 0.1, "attitude_stale": 0.5,
+    }  # fmt: skip
     assert profile.source == "rover.yaml"
 
 
@@ -49,6 +56,30 @@ def test_overrides_replace_sections_items_and_switches():
     assert zones[0].box.x == (-0.5, 0.5)
     assert list(parse("", {"slices.low": {"bottom": 0.0, "top": 0.2}}).slices) == ["drive", "low"]
     assert Profile.from_dict({"slices": {"d": {"bottom": 0, "top": 1}}}, {"fan.bins": 720}).fan.bins == 720
+
+
+def test_overrides_reach_floor_window_and_health():
+    profile = parse(
+        "window: {frames: 3}",
+        {"level": "floor", "slices.drive.drops": True, "floor.slope": 15, "window": "off"},
+    )
+    assert (profile.level, profile.slices["drive"].drops, profile.floor.slope) == ("floor", True, 15.0)
+    assert profile.window is None
+    assert parse("window: off", {"window.seconds": 0.5}).window.seconds == 0.5
+    assert parse("", dict([setting("window={frames: 4}")])).window.frames == 4
+    assert parse("window: {frames: 3}", {"window": {"seconds": 1}}).window.frames is None
+    assert parse("", {"health.rate": 20}).health.rate == 20.0
+
+
+@pytest.mark.parametrize("word", ["off", "no", "false", "'off'"])
+def test_a_window_can_be_switched_off(word):
+    assert parse(f"window: {word}").window is None
+
+
+@pytest.mark.parametrize(("word", "drops"), [("on", True), ("yes", True), ("true", True), ("off", False)])
+def test_drops_are_told_by_a_switch_word(word, drops):
+    text = f"level: floor\nslices:\n  drive: {{bottom: 0.08, top: 0.95, drops: {word}}}\n"
+    assert Profile.parse(text).slices["drive"].drops is drops
 
 
 @pytest.mark.parametrize(
@@ -77,6 +108,17 @@ def test_overrides_replace_sections_items_and_switches():
         ({"[0]": 1}, "[0]", "is not a dotted key"),
         ({"reach.far[0]": 1}, "reach.far[0]", "reach.far is 12 and holds no 0"),
         ({"fan": {1: 2}}, "fan", "key 1 is not a string"),
+        ({"slices.drive.drops": True}, "slices.drive.drops", "on needs level: floor"),
+        (
+            {"window.seconds": 11},
+            "window.seconds",
+            "11 is too large; allowed: a number above 0, at most 10 s",
+        ),
+        (
+            {"health.attitude_age": 1},
+            "health.attitude_age",
+            "1.0 is not at most attitude_stale 0.5 (default)",
+        ),
     ],
 )
 def test_a_bad_override_is_named_by_its_key_not_by_a_line(overrides, key, words):

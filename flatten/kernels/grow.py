@@ -1,0 +1,271 @@
+"""The floor, grown outward from under the tracks ring by ring through the cells of `survey`.
+
+In each cell the floor is a line over the distance. It goes on from the line of the cell before; heights of
+the cell's returns above such lines are counted in bins of 2 cm, and the lowest bins that many returns lie
+in are taken, and fitted by least squares. A fitted line is floor where it can be reached: somewhere between
+the last floor that was seen and the middle of the cell the two lines are within a step of each other. A
+ramp's line meets that of the floor before it at its toe; the top of a pallet meets it nowhere.
+
+Where too few returns lie too close together to tell a slope, the chord from the last floor is taken for it;
+such cells are floor if their neighbours to the side say so too.
+
+Sums are of integers (0.1 mm): the order of the returns changes nothing.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from flatten.kernels.jit import kernel, part
+from flatten.kernels.survey import END, RINGS, SECTORS, Listed, Rules
+
+Singles = npt.NDArray[np.float32]
+Lanes = npt.NDArray[np.int32]
+Flags = npt.NDArray[np.uint8]
+
+WIDTH = 0.02
+"""Metres of a bin of heights."""
+TALLEST = 128
+"""Most bins of heights."""
+SLOPES = 5
+BAND = 0.05
+"""Metres about the mode within which returns are of the floor."""
+UNITS = 1e4
+"""Integers a metre."""
+RIDGE = 0.01
+"""m²: the variance of heights (2 cm) over that of the slope (0.2) about what is expected."""
+FEW = 4
+"""Fewer returns than these in a cell: those of the cells to its sides count too."""
+TELLING = 0.02
+"""m²: with a lesser sum of squared distances about their mean, returns tell no slope."""
+ASIDE = 3
+"""Neighbours to each side that are asked."""
+
+NONE, POSSIBLE, SURE = 0, 1, 2
+
+
+class Grown(NamedTuple):
+    """The floor, cell by cell, and room to grow it."""
+
+    inner: Singles
+    rise: Singles
+    """(SECTORS, RINGS) height at the cell's inner edge, slope outward."""
+    state: Flags
+    """(SECTORS, RINGS) NONE (continued only), POSSIBLE (only while it grows) or SURE."""
+    filled: Flags
+    """(SECTORS, RINGS) whether returns lie in the cell."""
+    edge: Singles
+    """(6, SECTORS) where the next ring begins: height, slope, metres since floor was seen, height there;
+    height and slope of the next candidate."""
+    counts: Lanes
+    """(TALLEST + 2,)"""
+
+
+@part
+def count(c: int, r0: float, h: float, g: float, low: float, n: int, listed: Listed, counts: Lanes) -> int:
+    """Count the heights of a cell's returns above the line, in n bins from `low` on; give their number."""
+    i, found = listed.head[c], 0
+    while i != END:
+        d = listed.z[i] - (h + g * (listed.r[i] - r0)) - low
+        if 0.0 <= d < n * WIDTH:
+            counts[min(int(d / WIDTH), n - 1)] += 1
+            found += 1
+        i = listed.next_[i]
+    return found
+
+
+@part
+def lowest_mode(n: int, counts: Lanes) -> tuple[int, int]:
+    """Middle one of the lowest three bins that many lie in, and how many do."""
+    most = 0
+    for b in range(1, n - 1):
+        most = max(most, counts[b - 1] + counts[b] + counts[b + 1])
+    wanted = max(2, (3 * most + 9) // 10)
+    for b in range(1, n - 1):
+        here = counts[b - 1] + counts[b] + counts[b + 1]
+        if here >= wanted:
+            at = b
+            while at < n - 2 and counts[at + 2] > counts[at - 1]:
+                here += counts[at + 2] - counts[at - 1]
+                at += 1
+            return at, here
+    return -1, 0
+
+
+@part
+def best_line(
+    s: int,
+    k: int,
+    wide: bool,
+    r0: float,
+    h: float,
+    g: float,
+    reach: float,
+    rules: Rules,
+    listed: Listed,
+    grown: Grown,
+) -> tuple[float, float, int]:
+    """Height at r0 and slope of the line with most returns on it; and how many."""
+    n = min(TALLEST, 2 * int(reach / WIDTH) + 3)
+    low = -0.5 * n * WIDTH
+    best, most, best_slope = 0.0, 0, g
+    for j in range(-1, SLOPES):
+        slope = g if j < 0 else rules.slope * (2.0 * j / (SLOPES - 1) - 1.0)
+        grown.counts[:n] = 0
+        for t in range(-1 if wide else 0, 2 if wide else 1):
+            count((s + t) % SECTORS * RINGS + k, r0, h, slope, low, n, listed, grown.counts)
+        b, here = lowest_mode(n, grown.counts)
+        # a line as before is wrong for a few only where it is as good
+        if here > (most + most // 8 + 1 if j >= 0 else most):
+            best, most, best_slope = h + low + (b + 0.5) * WIDTH, here, slope
+    return best, best_slope, most
+
+
+@part
+def fit(
+    s: int, k: int, wide: bool, r0: float, h: float, g: float, listed: Listed
+) -> tuple[float, float, int, float]:
+    """Fit a line to the returns near one: height at r0, slope, returns, their spread of distances (m²)."""
+    n, su, sd, suu, sud = 0, 0, 0, 0, 0
+    for t in range(-1 if wide else 0, 2 if wide else 1):
+        i = listed.head[(s + t) % SECTORS * RINGS + k]
+        while i != END:
+            u = listed.r[i] - r0
+            d = listed.z[i] - (h + g * u)
+            if abs(d) <= BAND:
+                iu, id_ = int(u * UNITS), int((d + 1.0) * UNITS)
+                n, su, sd, suu, sud = n + 1, su + iu, sd + id_, suu + iu * iu, sud + iu * id_
+            i = listed.next_[i]
+    if n == 0:
+        return h, g, 0, 0.0
+    mean_u, mean_d = su / n, sd / n
+    spread = (suu - su * mean_u) / UNITS**2
+    bend = (sud - su * mean_d) / UNITS**2 / (spread + RIDGE)
+    return h + mean_d / UNITS - 1.0 - bend * mean_u / UNITS, g + bend, n, spread
+
+
+@part
+def reaches(at_start: float, at_end: float, step: float) -> bool:
+    """Tell whether two lines that differ by so much at the ends come within a step of each other."""
+    return min(at_start, at_end) <= step and max(at_start, at_end) >= -step
+
+
+@part
+def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None:
+    """Find the line of one cell, and how sure it is that it is floor."""
+    h, g = float(grown.edge[0, s]), float(grown.edge[1, s])
+    gap, held = float(grown.edge[2, s]), float(grown.edge[3, s])
+    r0, cell = k * rules.cell, rules.cell
+    i, own = listed.head[s * RINGS + k], 0
+    while i != END and own < FEW:
+        own, i = own + 1, listed.next_[i]
+    grown.filled[s, k], grown.state[s, k] = own > 0, NONE
+    wide = own < FEW
+    if own == 0:
+        return
+    reach = rules.slope * (cell + gap) + rules.step
+    line, slope, most = best_line(s, k, wide, r0, h, g, reach, rules, listed, grown)
+    if most == 0:
+        return
+    line, slope, _, _ = fit(s, k, wide, r0, line, slope, listed)
+    line, slope, n, spread = fit(s, k, wide, r0, line, slope, listed)
+    steepest = rules.slope + 0.06
+    if n < 2 or abs(slope) > steepest:
+        return
+    grown.edge[4, s], grown.edge[5, s] = line, slope
+    middle = line + 0.5 * cell * slope
+    at_start = line - slope * gap - held
+    at_end = line - h
+    past = middle - (h + 0.5 * cell * g)
+    telling = spread >= TELLING
+    if reaches(at_end, past, rules.step) or (telling and reaches(at_start, at_end, rules.step)):
+        grown.state[s, k] = SURE
+        if not telling:  # as much slope as the chord has, and half of what was before
+            chord = (middle - held) / (gap + 0.5 * cell)
+            grown.edge[5, s] = min(max(0.5 * (chord + g), -steepest), steepest)
+            grown.edge[4, s] = middle - 0.5 * cell * grown.edge[5, s]
+    elif not telling and gap > 0.0:
+        chord = (middle - held) / (gap + 0.5 * cell)
+        if abs(chord) <= steepest:
+            grown.state[s, k] = POSSIBLE
+            grown.edge[4, s], grown.edge[5, s] = middle - 0.5 * cell * chord, chord
+
+
+@part
+def is_backed(s: int, k: int, rules: Rules, grown: Grown) -> bool:
+    """Tell whether the neighbours at the sides have floor like that of a possible cell, and none another."""
+    mine = grown.edge[4, s] + 0.5 * rules.cell * grown.edge[5, s]
+    width = (k + 0.5) * rules.cell * (6.283185307179586 / SECTORS)
+    backers = 0
+    for t in range(-ASIDE, ASIDE + 1):
+        o = (s + t) % SECTORS
+        if t == 0 or grown.state[o, k] == NONE:
+            continue
+        other = grown.edge[4, o] + 0.5 * rules.cell * grown.edge[5, o]
+        if abs(other - mine) <= rules.step + 0.5 * rules.slope * abs(t) * width:
+            backers += 1
+        elif grown.state[o, k] == SURE:
+            return False
+    return backers >= ASIDE + 1
+
+
+@part
+def settle_ring(k: int, rules: Rules, grown: Grown) -> None:
+    """Take what is floor in a ring, continue the floor elsewhere, and go on to the next."""
+    cell = rules.cell
+    for s in range(SECTORS):  # the states of the neighbours are still those that were tried
+        taken = grown.state[s, k] == SURE or (grown.state[s, k] == POSSIBLE and is_backed(s, k, rules, grown))
+        grown.filled[s, k] |= 2 if taken else 0
+    for s in range(SECTORS):
+        if grown.filled[s, k] & 2:
+            line, slope = grown.edge[4, s], grown.edge[5, s]
+            grown.state[s, k] = SURE
+            grown.edge[2, s], grown.edge[3, s] = 0.0, line + cell * slope
+        else:
+            line, slope = grown.edge[0, s], grown.edge[1, s]
+            slope *= max(0.0, 1.0 - 0.05 * cell)
+            grown.state[s, k] = NONE
+            grown.edge[2, s] += 0.0 if grown.filled[s, k] else cell
+        grown.filled[s, k] &= 1
+        grown.inner[s, k], grown.rise[s, k] = line, slope
+        grown.edge[0, s], grown.edge[1, s] = line + cell * slope, slope
+
+
+@part
+def doubt(k: int, rules: Rules, grown: Grown) -> None:
+    """Make unknown what differs by more than a step from the mean of its known neighbours to the sides."""
+    width = (k + 0.5) * rules.cell * (6.283185307179586 / SECTORS)
+    for s in range(SECTORS):
+        if grown.state[s, k] != SURE:
+            continue
+        mine, total, n = grown.inner[s, k], 0.0, 0
+        for t in range(-2, 3):
+            o = (s + t) % SECTORS
+            if t != 0 and grown.state[o, k] != NONE:
+                total, n = total + grown.inner[o, k], n + 1
+        if n >= 3 and mine - total / n > rules.step + rules.slope * width:
+            grown.state[s, k] = POSSIBLE
+
+
+@kernel
+def grow(rules: Rules, listed: Listed, grown: Grown) -> None:
+    """Find the floor of every cell, from the middle outward."""
+    for s in range(SECTORS):
+        grown.edge[:, s] = 0.0
+    for k in range(RINGS):
+        if (k + 1) * rules.cell <= rules.near:  # under the tracks
+            for s in range(SECTORS):
+                grown.inner[s, k], grown.rise[s, k] = 0.0, 0.0
+                grown.state[s, k], grown.filled[s, k] = SURE, 1
+            continue
+        for s in range(SECTORS):
+            try_cell(s, k, rules, listed, grown)
+        settle_ring(k, rules, grown)
+    for k in range(RINGS):
+        doubt(k, rules, grown)
+    for s in range(SECTORS):
+        for k in range(RINGS):
+            grown.state[s, k] = SURE if grown.state[s, k] == SURE else NONE
