@@ -12,6 +12,7 @@ from flatten.scene.capture import DUST, GHOST, MIXED, OWN_ROBOT, Capture, captur
 from flatten.scene.cover import Cover, Wet, grass
 from flatten.scene.effects import CLEAN, Effects
 from flatten.scene.ground import Edges, Ground, GroundFaces
+from flatten.scene.ground_truth import Drops, KnownReturns, drops_in_bins, known_returns, scan_places
 from flatten.scene.layout import Fan, Mount, Pose, Slice
 from flatten.scene.moving import Drive, Held, Mover, Shake, measured_poses, walker
 from flatten.scene.nursery import nursery, random_place
@@ -32,6 +33,7 @@ __all__ = [
     "Capture",
     "Cover",
     "Drive",
+    "Drops",
     "Edges",
     "Effects",
     "Fan",
@@ -40,6 +42,7 @@ __all__ = [
     "Held",
     "Hits",
     "Kind",
+    "KnownReturns",
     "Mount",
     "Mover",
     "ObjectTruth",
@@ -59,12 +62,15 @@ __all__ = [
     "Thing",
     "Wet",
     "capture",
+    "drops_in_bins",
     "grass",
+    "known_returns",
     "measured_poses",
     "nursery",
     "objects_in_bins",
     "random_ground",
     "random_place",
+    "scan_places",
     "stand",
     "stood",
     "truth",

@@ -60,24 +60,24 @@ def stand(
     """Set the body down at (x, y) with a yaw: at rest on its tracks, its centre of mass over its origin.
 
     Of all planes through three contact places around the origin, the body rests on the one that is
-    highest at the origin: no other place of the tracks then lies below the ground.
+    highest at the origin: no place of the tracks then lies below the ground. Where the body could
+    rock about a line through its origin, one of its two ways to lie is taken, always the same.
     """
     points = contacts(length, width)
     turned = points @ frames.rotation_z(yaw)[:2, :2].T
     heights = ground.height(x + turned[:, 0], y + turned[:, 1])
     triples, shares = _around_the_origin(length, width)
     level = np.einsum("ij,ij->i", shares, heights[triples])
-    a, b, c = triples[int(np.argmax(np.round(level, 12)))]
-    sides = np.array([points[b] - points[a], points[c] - points[a]])
-    slope = np.linalg.solve(sides, heights[[b, c]] - heights[a])
-    return Stance(
-        x,
-        y,
-        float(level.max()),
-        math.asin(slope[1] / math.sqrt(1.0 + slope[0] ** 2 + slope[1] ** 2)),
-        -math.atan(slope[0]),
-        yaw,
-    )
+    z = float(level.max())
+    a, b, c = triples[level > z - 1e-9].T
+    sides = np.stack([points[b] - points[a], points[c] - points[a]], axis=1)
+    rises = np.stack([heights[b] - heights[a], heights[c] - heights[a]], axis=1)
+    slopes = np.linalg.solve(sides, rises[:, :, None])[:, :, 0]
+    # several such planes meet in a line through the origin: of these one has no place above it
+    above = (heights - z - slopes @ points.T).max(axis=1)
+    ahead, left = slopes[int(np.argmin(np.round(above, 9)))].tolist()
+    roll = math.asin(left / math.sqrt(1.0 + ahead**2 + left**2))
+    return Stance(x, y, z, roll, -math.atan(ahead), yaw)
 
 
 _TRIANGLES: dict[tuple[float, float], tuple[npt.NDArray[np.int64], Values]] = {}
