@@ -122,7 +122,9 @@ def grass(
     side = 0.5 * wide[:, None] * np.stack([np.cos(facing), np.sin(facing)], axis=1)
     tip = foot + rng.normal(0.0, 0.02, (count, 2))
     z = ground.height(foot[:, 0], foot[:, 1])
-    rows = [np.column_stack([foot - side, z]), np.column_stack([foot + side, z])]
-    rows += [np.column_stack([tip + side, z + tall]), np.column_stack([tip - side, z + tall])]
-    surface = meshes.quads(np.stack(rows, axis=1))
+    flat = np.stack([foot - side, foot + side, tip + side, tip - side], axis=1)
+    rises = np.stack([z, z, z + tall, z + tall], axis=1)
+    # none leans out over an edge
+    whole = np.ptp(ground.height(flat[..., 0], flat[..., 1]), axis=1) < 0.05
+    surface = meshes.quads(np.concatenate([flat, rises[..., None]], axis=2)[whole])
     return Shape(name=name, surface=surface, reflectance=0.3)
