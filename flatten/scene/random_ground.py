@@ -255,7 +255,8 @@ def _meadows(rng: Rng, ground: Ground) -> list[Thing]:
         where = (distance * math.cos(bearing), distance * math.sin(bearing))
         tufts, leaves = int(30 * radius**2) + 5, int(rng.integers(1 << 30))
         patch = grass(f"grass {number}", ground, *where, radius, tufts=tufts, seed=leaves)
-        made.append(Thing(f"grass {number}", (patch,), Kind.GRASS))
+        if len(patch.mesh.vertices):
+            made.append(Thing(f"grass {number}", (patch,), Kind.GRASS))
     return made
 
 
