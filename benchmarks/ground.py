@@ -23,6 +23,7 @@ import numpy as np
 import flatten
 from flatten import Flattener, Profile, State, scene
 from flatten.errors import ProfileError
+from flatten.scan import FIELDS
 from flatten.scene import ground_truth, rover, solids
 from flatten.scene.effects import Effects
 
@@ -53,6 +54,8 @@ FRAMES = 5
 PERIOD = 0.1
 DROP = 2
 """What `scan.kinds` says of a drop."""
+OWN = 1.2
+"""Metres: in the room all walls are farther; a HIT up to here is the rover itself."""
 TURN, SPEED = math.radians(60.0), 1.0
 JITTER = math.radians(0.2)
 
@@ -96,6 +99,11 @@ def known(**overrides: Any) -> bool:
 DROPS_TOLD: dict[str, Any] = {"level": "floor", f"slices__{SLICE}__drops": True, "window__frames": FRAMES}
 
 
+def tells_drops() -> bool:
+    """Say whether scans tell drops."""
+    return "kinds" in FIELDS and known(**DROPS_TOLD)
+
+
 def moves() -> bool:
     """Say whether a motion can be handed in."""
     return hasattr(flatten, "Motion") and "motion" in inspect.signature(Flattener.flatten).parameters
@@ -104,7 +112,7 @@ def moves() -> bool:
 def notes() -> list[str]:
     """What was left out."""
     left = [f"level: {level} is not known" for level in LEVELS if not known(level=level)]
-    if not known(**DROPS_TOLD):
+    if not tells_drops():
         left.append("drops are not told: no figures of them")
     if not moves():
         left.append("no motion can be handed in: no figures with poses")
@@ -208,7 +216,7 @@ def deciders(scan: Any, hit: Any, bins: Any, reach: Any, level: Any, kinds: Any)
 
 def drops(scenes: int) -> Iterator[Row]:
     """Drops told and false ones, FRAMES gathered, by sensor and motion."""
-    if not known(**DROPS_TOLD):
+    if not tells_drops():
         return
     for name in SENSORS:
         seen_by = view(name, **DROPS_TOLD)
@@ -284,11 +292,11 @@ CASES: dict[str, dict[str, Any] | None] = {
 
 
 def room() -> scene.Place:
-    """Level floor, 16 m × 10 m, and a wall that juts out."""
+    """Level floor, 16 m × 10 m; nothing juts out, so that the same walls are seen all through a frame."""
     corners = [(-8.0, -5.0), (8.0, -5.0), (8.0, 5.0), (-8.0, 5.0), (-8.0, -5.0)]
     sides = [solids.wall(f"wall {k}", corners[k], corners[k + 1], 3.0) for k in range(4)]
     floor = solids.Floor(name="floor", x=(-9.0, 9.0), y=(-6.0, 6.0))
-    return scene.Place([floor, *sides, solids.wall("screen", (2.0, 2.0), (2.0, 5.0), 3.0)], name="room")
+    return scene.Place([floor, *sides], name="room")
 
 
 def walls(rooms: int) -> Iterator[Row]:
@@ -299,6 +307,7 @@ def walls(rooms: int) -> Iterator[Row]:
         flattener = Flattener(seen_by.profile)
         for shaking in (False, True):
             errors: dict[str, list[np.ndarray]] = {case: [] for case in cases}
+            own = Counter[str]()
             for k in range(rooms):
                 drive = driver(k, shaking)
                 shot, truth, attitude = driven(place, seen_by, drive, k)
@@ -306,8 +315,12 @@ def walls(rooms: int) -> Iterator[Row]:
                     how = {"attitude": attitude} if more is None else motion_of(drive, 0.0, seed=k, **more)
                     found = flattener.flatten(shot.cloud, **how)
                     errors[case].append(off_by(found[SLICE], truth))
+                    own[case] += int(
+                        ((found[SLICE].states == State.HIT) & (found[SLICE].ranges <= OWN)).sum()
+                    )
             for case, parts in errors.items():
-                yield {"part": "walls", "sensor": name, "shake": shaking, "case": case, **spread(parts)}
+                row = {"part": "walls", "sensor": name, "shake": shaking, "case": case, "own": own[case]}
+                yield {**row, **spread(parts)}
 
 
 def driven(
@@ -330,8 +343,8 @@ def driver(number: int, shaking: bool) -> scene.Drive:
 
 
 def off_by(scan: Any, truth: scene.SliceTruth) -> np.ndarray:
-    """Metres by which each HIT lies outside of what is true of its bin."""
-    hit = (scan.states == State.HIT) & np.isfinite(truth.nearest)
+    """Metres by which each HIT beyond OWN lies outside of what is true of its bin."""
+    hit = (scan.states == State.HIT) & np.isfinite(truth.nearest) & (scan.ranges > OWN)
     ranges = scan.ranges[hit].astype(np.float64)
     near, far = truth.nearest[hit], truth.farthest_of_nearest[hit]
     return np.maximum(np.maximum(near - ranges, ranges - far), 0.0)

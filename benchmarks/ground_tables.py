@@ -23,13 +23,14 @@ def leak() -> str:
             row["setting"], row["sensor"], row["level"],
             cent(row["leaks"], row["bins"]), cent(row["leaks"], row["hits"]),
             cent(row["terraces"], row["bins"]), cent(row["by_grass"], row["bins"]), str(row["by_ghost"]),
+            str(row["unmatched"]),
             cent(row["wanted_kept"], row["wanted"]), cent(row["things_kept"], row["things"]),
         ]
         for row in rows
     ]  # fmt: skip
     head = [
         "ground", "sensor", "level", "leak, % of all bins", "% of HITs", "behind kerbs, %", "grass, %",
-        "ghosts, bins", "kept, %", "kept with low returns, %",
+        "ghosts, bins", "by unknown returns, bins", "kept, %", "kept with low returns, %",
     ]  # fmt: skip
     return markdown(head, lines) + "\n\n" + where(told)
 
@@ -58,10 +59,11 @@ def walls() -> str:
         [
             row["sensor"], "yes" if row["shake"] else "no", row["case"],
             *(f"{1000 * row[key]:.0f}" for key in ("median", "p95", "worst")),
+            cent(row["own"], row["own"] + row["bins"]),
         ]
         for row in rows
     ]  # fmt: skip
-    head = ["sensor", "shaking", "poses", "median, mm", "95 %, mm", "worst, mm"]
+    head = ["sensor", "shaking", "poses", "median, mm", "95 %, mm", "worst, mm", "HITs on itself, %"]
     return markdown(head, lines) + "\n\n" + where(told)
 
 
