@@ -62,6 +62,13 @@ def clear() -> None:
     told(record.write("false_free", [*false_free.measure("field"), *false_free.measure("clean")]))
 
 
+def ground() -> None:
+    """Rough ground, drops, a moving body; about 3 minutes, and only when it is named."""
+    from benchmarks import ground as part
+
+    told(record.write("ground", part.measure(), part.notes()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -98,9 +105,12 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, boards, portability, pictures, tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, boards, portability, pictures,
+        tables,
     )
 }  # fmt: skip
+LONG = ("clear", "ground")
+"""Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves")
 """Parts with one JSON file of rows that `against` can compare."""
 
@@ -139,7 +149,7 @@ def parser() -> argparse.ArgumentParser:
     lines = "\n".join(f"  {name:13} {part.__doc__}" for name, part in PARTS.items())
     made = argparse.ArgumentParser(
         prog="python -m benchmarks",
-        description=f"Parts, measured in this order; all but `clear` if none is named:\n{lines}\n\n"
+        description=f"Parts, in this order; if none is named, all but {', '.join(LONG)}:\n{lines}\n\n"
         "`against OLD [NEW]` compares two files; without NEW, the last run of the same part.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -163,7 +173,7 @@ def compare_files(words: list[str], tolerance: float) -> int:
 
 
 def main(words: list[str]) -> int:
-    """Run the parts named, or all but `clear`, or compare."""
+    """Run the parts named, or all but those of LONG, or compare."""
     asked = parser().parse_args(words)
     if asked.words[:1] == ["against"]:
         return compare_files(asked.words[1:], asked.tolerance)
@@ -177,7 +187,7 @@ def main(words: list[str]) -> int:
                 f"benchmarks: {asked.against}: part {old.get('part')!r} cannot be compared", file=sys.stderr
             )
             return 2
-    parts = asked.words or ([old["part"]] if old else [name for name in PARTS if name != "clear"])
+    parts = asked.words or ([old["part"]] if old else [name for name in PARTS if name not in LONG])
     unknown = [name for name in parts if name not in PARTS]
     if unknown:
         print(f"benchmarks: unknown: {', '.join(unknown)}; known: {', '.join(PARTS)}", file=sys.stderr)

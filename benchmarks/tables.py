@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from benchmarks import board_tables, record, speed_tables
+from benchmarks import board_tables, ground_tables, record, speed_tables
 from benchmarks.markdown import markdown, where
 
 TOP = Path(__file__).parent.parent
@@ -76,6 +76,7 @@ TABLES: dict[str, Callable[[], str]] = {
     "clear-defaults": clear_defaults,
     **speed_tables.TABLES,
     **board_tables.TABLES,
+    **ground_tables.TABLES,
 }
 
 

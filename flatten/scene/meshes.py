@@ -93,6 +93,11 @@ def grid(x: tuple[float, float], y: tuple[float, float], heights: Points) -> Mes
     return Mesh(vertices, _split(np.stack([corner, corner + ny, corner + ny + 1, corner + 1], axis=1)))
 
 
+def quads(corners: Points) -> Mesh:
+    """Flat four-cornered patches, (k, 4, 3) corners in order: two triangles each, nothing shared."""
+    return Mesh(corners.reshape(-1, 3), _split(np.arange(4 * len(corners)).reshape(-1, 4)))
+
+
 def axis_rotation(start: Sequence[float], end: Sequence[float]) -> Points:
     """Turn z onto the direction from start to end: a (3, 3) rotation."""
     along = np.asarray(end, np.float64) - np.asarray(start, np.float64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -101,8 +101,20 @@ class Raycaster:
         return exact, np.abs(slant) / np.linalg.norm(directions, axis=1)
 
 
+class Covering(Protocol):
+    """What lies on the ground and changes what beams bring back."""
+
+    def lay(
+        self, place: Place, hits: Hits, starts: Points, directions: Points, draws: Points
+    ) -> tuple[Points, npt.NDArray[np.bool_]]:
+        """Distances (N,) of the beams now, and which returns are ghosts."""
+
+
 class Place:
     """A list of solids with different names; the number of a solid is its position in the list."""
+
+    cover: Covering | None = None
+    """What lies on its ground; only an `Outdoors` has any."""
 
     def __init__(self, solids: Iterable[Solid], name: str = "place") -> None:
         self.solids = tuple(solids)
