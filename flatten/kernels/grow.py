@@ -242,15 +242,18 @@ def doubt(k: int, rules: Rules, grown: Grown) -> None:
 
 
 @kernel
-def grow(rules: Rules, listed: Listed, grown: Grown) -> None:
-    """Find the floor of every cell, from the middle outward."""
+def grow(tracks: Singles, rules: Rules, listed: Listed, grown: Grown) -> None:
+    """Find the floor of every cell, from the plane of the tracks (2, SECTORS: height, slope) outward."""
     for s in range(SECTORS):
-        grown.edge[:, s] = 0.0
+        grown.edge[0, s], grown.edge[1, s] = tracks[0, s], tracks[1, s]
+        grown.edge[2, s], grown.edge[3, s] = 0.0, tracks[0, s]
     for k in range(RINGS):
         if (k + 1) * rules.cell <= rules.near:  # under the tracks
             for s in range(SECTORS):
-                grown.inner[s, k], grown.rise[s, k] = 0.0, 0.0
+                grown.inner[s, k], grown.rise[s, k] = grown.edge[0, s], tracks[1, s]
                 grown.state[s, k], grown.filled[s, k] = SURE, 1
+                grown.edge[0, s] += tracks[1, s] * rules.cell
+                grown.edge[3, s] = grown.edge[0, s]
             continue
         for s in range(SECTORS):
             try_cell(s, k, rules, listed, grown)
