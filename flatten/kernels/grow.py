@@ -35,14 +35,21 @@ BAND = 0.05
 """Metres about the mode within which returns are of the floor."""
 UNITS = 1e4
 """Integers a metre."""
-RIDGE = 0.01
-"""m²: the variance of heights (2 cm) over that of the slope (0.2) about what is expected."""
+RIDGE = 0.04
+"""m²: the variance of heights (2 cm) over that of how slopes change from cell to cell (0.1)."""
+MANY = 6
+"""With so many returns a cell may have a slope of its own."""
+CHORD = 0.09
+"""m²: the same for a chord between two heights 3 cm off."""
 FEW = 4
 """Fewer returns than these in a cell: those of the cells to its sides count too."""
 TELLING = 0.02
 """m²: with a lesser sum of squared distances about their mean, returns tell no slope."""
 ASIDE = 3
 """Neighbours to each side that are asked."""
+
+FARTHEST = 6
+"""Sectors to the side within which floor is drawn between what is seen."""
 
 NONE, POSSIBLE, SURE = 0, 1, 2
 
@@ -103,11 +110,16 @@ def best_line(
     n = min(TALLEST, 2 * int(reach / WIDTH) + 3)
     low = -0.5 * n * WIDTH
     best, most, best_slope = 0.0, 0, g
+    slopes = SLOPES
     for j in range(-1, SLOPES):
+        if j >= slopes:
+            break
         slope = g if j < 0 else rules.slope * (2.0 * j / (SLOPES - 1) - 1.0)
         grown.counts[:n] = 0
+        found = 0
         for t in range(-1 if wide else 0, 2 if wide else 1):
-            count((s + t) % SECTORS * RINGS + k, r0, h, slope, low, n, listed, grown.counts)
+            found += count((s + t) % SECTORS * RINGS + k, r0, h, slope, low, n, listed, grown.counts)
+        slopes = SLOPES if found >= MANY else 0
         b, here = lowest_mode(n, grown.counts)
         # a line as before is wrong for a few only where it is as good
         if here > (most + most // 8 + 1 if j >= 0 else most):
@@ -117,7 +129,7 @@ def best_line(
 
 @part
 def fit(
-    s: int, k: int, wide: bool, r0: float, h: float, g: float, listed: Listed
+    s: int, k: int, wide: bool, r0: float, h: float, g: float, expected: float, listed: Listed
 ) -> tuple[float, float, int, float]:
     """Fit a line to the returns near one: height at r0, slope, returns, their spread of distances (m²)."""
     n, su, sd, suu, sud = 0, 0, 0, 0, 0
@@ -134,7 +146,8 @@ def fit(
         return h, g, 0, 0.0
     mean_u, mean_d = su / n, sd / n
     spread = (suu - su * mean_u) / UNITS**2
-    bend = (sud - su * mean_d) / UNITS**2 / (spread + RIDGE)
+    bend = (sud - su * mean_d) / UNITS**2
+    bend = (bend + RIDGE * (expected - g)) / (spread + RIDGE)
     return h + mean_d / UNITS - 1.0 - bend * mean_u / UNITS, g + bend, n, spread
 
 
@@ -161,8 +174,8 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
     line, slope, most = best_line(s, k, wide, r0, h, g, reach, rules, listed, grown)
     if most == 0:
         return
-    line, slope, _, _ = fit(s, k, wide, r0, line, slope, listed)
-    line, slope, n, spread = fit(s, k, wide, r0, line, slope, listed)
+    line, slope, _, _ = fit(s, k, wide, r0, line, slope, g, listed)
+    line, slope, n, spread = fit(s, k, wide, r0, line, slope, g, listed)
     steepest = rules.slope + 0.06
     if n < 2 or abs(slope) > steepest:
         return
@@ -174,9 +187,11 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
     telling = spread >= TELLING
     if reaches(at_end, past, rules.step) or (telling and reaches(at_start, at_end, rules.step)):
         grown.state[s, k] = SURE
-        if not telling:  # as much slope as the chord has, and half of what was before
-            chord = (middle - held) / (gap + 0.5 * cell)
-            grown.edge[5, s] = min(max(0.5 * (chord + g), -steepest), steepest)
+        if not telling:  # the longer the chord, the more of its slope
+            length = gap + 0.5 * cell
+            weight = length * length / (length * length + CHORD)
+            slope = g + weight * ((middle - held) / length - g)
+            grown.edge[5, s] = min(max(slope, -steepest), steepest)
             grown.edge[4, s] = middle - 0.5 * cell * grown.edge[5, s]
     elif not telling and gap > 0.0:
         chord = (middle - held) / (gap + 0.5 * cell)
@@ -212,17 +227,51 @@ def settle_ring(k: int, rules: Rules, grown: Grown) -> None:
         grown.filled[s, k] |= 2 if taken else 0
     for s in range(SECTORS):
         if grown.filled[s, k] & 2:
-            line, slope = grown.edge[4, s], grown.edge[5, s]
             grown.state[s, k] = SURE
-            grown.edge[2, s], grown.edge[3, s] = 0.0, line + cell * slope
+            grown.inner[s, k], grown.rise[s, k] = grown.edge[4, s], grown.edge[5, s]
         else:
-            line, slope = grown.edge[0, s], grown.edge[1, s]
-            slope *= max(0.0, 1.0 - 0.5 * cell)
             grown.state[s, k] = NONE
-            grown.edge[2, s] += 0.0 if grown.filled[s, k] else cell
+            grown.inner[s, k], grown.rise[s, k] = grown.edge[0, s], grown.edge[1, s] * (1.0 - 0.5 * cell)
+    for s in range(SECTORS):
         grown.filled[s, k] &= 1
-        grown.inner[s, k], grown.rise[s, k] = line, slope
-        grown.edge[0, s], grown.edge[1, s] = line + cell * slope, slope
+        if grown.state[s, k] == NONE:
+            continue_between(s, k, cell, grown)
+    for s in range(SECTORS):
+        grown.edge[0, s] = grown.inner[s, k] + cell * grown.rise[s, k]
+        grown.edge[1, s] = grown.rise[s, k]
+        if grown.state[s, k] == NONE:
+            grown.edge[2, s] += cell
+        else:
+            calm(s, k, rules, grown)
+            grown.edge[2, s], grown.edge[3, s] = 0.0, grown.edge[0, s]
+
+
+@part
+def continue_between(s: int, k: int, cell: float, grown: Grown) -> None:
+    """Where no floor is seen, draw it from the nearest on the left to the nearest on the right."""
+    left, right = 0, 0
+    for t in range(FARTHEST, 0, -1):
+        left = t if grown.state[(s + t) % SECTORS, k] == SURE else left
+        right = t if grown.state[(s - t) % SECTORS, k] == SURE else right
+    if left == 0 or right == 0:
+        return
+    a, b, w = (s - right) % SECTORS, (s + left) % SECTORS, right / (left + right)
+    grown.inner[s, k] = grown.inner[a, k] + w * (grown.inner[b, k] - grown.inner[a, k])
+    grown.rise[s, k] = grown.rise[a, k] + w * (grown.rise[b, k] - grown.rise[a, k])
+
+
+@part
+def calm(s: int, k: int, rules: Rules, grown: Grown) -> None:
+    """Let what is expected next follow the neighbours too, where they go on with the same floor."""
+    a, b = (s - 1) % SECTORS, (s + 1) % SECTORS
+    if grown.state[a, k] == NONE or grown.state[b, k] == NONE:
+        return
+    beside = 0.5 * (grown.inner[a, k] + grown.inner[b, k])
+    rise = 0.5 * (grown.rise[a, k] + grown.rise[b, k])
+    beside += rules.cell * rise
+    if abs(beside - grown.edge[0, s]) <= rules.step:
+        grown.edge[0, s] = 0.5 * (grown.edge[0, s] + beside)
+        grown.edge[1, s] = 0.5 * (grown.edge[1, s] + rise)
 
 
 @part
