@@ -31,7 +31,7 @@ WIDTH = 0.02
 TALLEST = 128
 """Most bins of heights."""
 SLOPES = 5
-BAND = 0.05
+BAND = 0.06
 """Metres about the mode within which returns are of the floor."""
 UNITS = 1e4
 """Integers a metre."""
@@ -50,6 +50,9 @@ ASIDE = 3
 
 FARTHEST = 6
 """Sectors to the side within which floor is drawn between what is seen."""
+
+CALM = 2
+"""Sectors to each side whose slope is expected to go on."""
 
 NONE, POSSIBLE, SURE = 0, 1, 2
 
@@ -102,6 +105,30 @@ def lowest_mode(n: int, counts: Lanes) -> tuple[int, int]:
 
 
 @part
+def middle_mode(n: int, counts: Lanes) -> tuple[int, int]:
+    """Of the three bins that most lie in, the middle one; the nearest to what is expected where several do.
+
+    For so few returns that the lowest is only the one with most noise.
+    """
+    best, most = -1, 0
+    for j in range(n - 2):
+        b = n // 2 + ((j + 1) // 2 if j % 2 else -(j // 2))
+        if b < 1 or b > n - 2:
+            continue
+        here = counts[b - 1] + counts[b] + counts[b + 1]
+        if here > most:
+            best, most = b, here
+    return (best, most) if most >= 2 else (-1, 0)
+
+
+@part
+def aside(s: int, o: int, rules: Rules, grown: Grown) -> float:
+    """How much higher the floor is expected in sector o beside s: the floor falls to the side too."""
+    rise = float(grown.edge[0, o]) - float(grown.edge[0, s])
+    return rise if abs(rise) <= 2.0 * rules.step else 0.0
+
+
+@part
 def best_line(
     s: int, k: int, wide: bool, r0: float, h: float, g: float, reach: float, rules: Rules,
     listed: Listed, grown: Grown,
@@ -118,9 +145,10 @@ def best_line(
         grown.counts[:n] = 0
         found = 0
         for t in range(-1 if wide else 0, 2 if wide else 1):
-            found += count((s + t) % SECTORS * RINGS + k, r0, h, slope, low, n, listed, grown.counts)
+            o = (s + t) % SECTORS
+            found += count(o * RINGS + k, r0, h + aside(s, o, rules, grown), slope, low, n, listed, grown.counts)
         slopes = SLOPES if found >= MANY else 0
-        b, here = lowest_mode(n, grown.counts)
+        b, here = lowest_mode(n, grown.counts) if found >= MANY else middle_mode(n, grown.counts)
         # a line as before is wrong for a few only where it is as good
         if here > (most + most // 8 + 1 if j >= 0 else most):
             best, most, best_slope = h + low + (b + 0.5) * WIDTH, here, slope
@@ -129,15 +157,17 @@ def best_line(
 
 @part
 def fit(
-    s: int, k: int, wide: bool, r0: float, h: float, g: float, expected: float, listed: Listed
+    s: int, k: int, wide: bool, r0: float, h: float, g: float, expected: float, rules: Rules, listed: Listed,
+    grown: Grown,
 ) -> tuple[float, float, int, float]:
     """Fit a line to the returns near one: height at r0, slope, returns, their spread of distances (m²)."""
     n, su, sd, suu, sud = 0, 0, 0, 0, 0
     for t in range(-1 if wide else 0, 2 if wide else 1):
-        i = listed.head[(s + t) % SECTORS * RINGS + k]
+        o = (s + t) % SECTORS
+        i, other = listed.head[o * RINGS + k], h + aside(s, o, rules, grown)
         while i != END:
             u = listed.r[i] - r0
-            d = listed.z[i] - (h + g * u)
+            d = listed.z[i] - (other + g * u)
             if abs(d) <= BAND:
                 iu, id_ = int(u * UNITS), int((d + 1.0) * UNITS)
                 n, su, sd, suu, sud = n + 1, su + iu, sd + id_, suu + iu * iu, sud + iu * id_
@@ -174,8 +204,8 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
     line, slope, most = best_line(s, k, wide, r0, h, g, reach, rules, listed, grown)
     if most == 0:
         return
-    line, slope, _, _ = fit(s, k, wide, r0, line, slope, g, listed)
-    line, slope, n, spread = fit(s, k, wide, r0, line, slope, g, listed)
+    line, slope, _, _ = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
+    line, slope, n, spread = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
     steepest = rules.slope + 0.06
     if n < 2 or abs(slope) > steepest:
         return
@@ -263,15 +293,17 @@ def continue_between(s: int, k: int, cell: float, grown: Grown) -> None:
 @part
 def calm(s: int, k: int, rules: Rules, grown: Grown) -> None:
     """Let what is expected next follow the neighbours too, where they go on with the same floor."""
-    a, b = (s - 1) % SECTORS, (s + 1) % SECTORS
-    if grown.state[a, k] == NONE or grown.state[b, k] == NONE:
-        return
-    beside = 0.5 * (grown.inner[a, k] + grown.inner[b, k])
-    rise = 0.5 * (grown.rise[a, k] + grown.rise[b, k])
-    beside += rules.cell * rise
-    if abs(beside - grown.edge[0, s]) <= rules.step:
-        grown.edge[0, s] = 0.5 * (grown.edge[0, s] + beside)
-        grown.edge[1, s] = 0.5 * (grown.edge[1, s] + rise)
+    mine, n, rise, lean = grown.inner[s, k], 1, float(grown.rise[s, k]), 0.0
+    for t in range(1, CALM + 1):
+        a, b = (s - t) % SECTORS, (s + t) % SECTORS
+        if grown.state[a, k] == NONE or grown.state[b, k] == NONE:
+            break
+        if max(abs(grown.inner[a, k] - mine), abs(grown.inner[b, k] - mine)) > rules.step * (1 + t):
+            break
+        n, rise = n + 2, rise + grown.rise[a, k] + grown.rise[b, k]
+        lean += grown.inner[a, k] + grown.inner[b, k] - 2.0 * mine
+    grown.edge[1, s] = rise / n
+    grown.edge[0, s] = mine + lean / n + rules.cell * grown.edge[1, s]
 
 
 @part
