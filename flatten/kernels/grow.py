@@ -39,11 +39,11 @@ RIDGE = 0.04
 """m²: the variance of heights (2 cm) over that of how slopes change from cell to cell (0.1)."""
 MANY = 6
 """With so many returns a cell may have a slope of its own."""
-CHORD = 0.09
-"""m²: the same for a chord between two heights 3 cm off."""
+CHORD = 0.25
+"""m² · returns: beyond what length the heights of so many returns tell a slope."""
 FEW = 4
 """Fewer returns than these in a cell: those of the cells to its sides count too."""
-TELLING = 0.02
+TELLING = 0.05
 """m²: with a lesser sum of squared distances about their mean, returns tell no slope."""
 ASIDE = 3
 """Neighbours to each side that are asked."""
@@ -217,13 +217,13 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
     telling = spread >= TELLING
     if reaches(at_end, past, rules.step) or (telling and reaches(at_start, at_end, rules.step)):
         grown.state[s, k] = SURE
-        if not telling:  # the longer the chord, the more of its slope
-            length = gap + 0.5 * cell
-            weight = length * length / (length * length + CHORD)
-            slope = g + weight * ((middle - held) / length - g)
+        if not telling:  # the slope follows what the height is off by: the more, the more returns say so
+            length = gap + cell
+            weight = length * length / (length * length + CHORD / n)
+            slope = g + weight * past / length
             grown.edge[5, s] = min(max(slope, -steepest), steepest)
             grown.edge[4, s] = middle - 0.5 * cell * grown.edge[5, s]
-    elif not telling and gap > 0.0:
+    elif not telling and gap > 0.0 and past > 0.0:  # down across a gap is as good as the far side of a ditch
         chord = (middle - held) / (gap + 0.5 * cell)
         if abs(chord) <= steepest:
             grown.state[s, k] = POSSIBLE
