@@ -3,7 +3,10 @@
 A beam that crosses the height of the floor and ends more than `drop` and three times the noise of ranges
 (3 · 3 cm) below it came through where floor would have stopped it: there is none from the last floor before
 the crossing on. Where floor is seen between the crossing and the beam's end, the return is taken for a
-mirrored one, below the floor, and not for a way down. Two such returns make an edge, or one with another
+mirrored one, below the floor, and not for a way down. 
+Beyond the crest of a ramp there may be floor that goes down as steeply as floor may and is not seen for a
+while; so a late return counts where it lies deeper than that, or where it is of a face (the far side of a
+ditch) and not of a slope. Two such returns make an edge, or one with another
 in a sector beside it; the edge is at the farthest return of the floor before the crossing.
 
 From H above the floor, the far wall of a ditch w wide at a distance R is seen H·w/R deep (similar
@@ -58,9 +61,30 @@ def crossing(s: int, k: int, r: float, z: float, top: float, rules: Rules, grown
 
 
 @part
+def safe_end(s: int, c: int, rules: Rules, grown: Grown) -> float:
+    """Distance of the outer edge of the last cell of floor up to ring c."""
+    while c >= 0 and grown.state[s, c] == NONE:
+        c -= 1
+    return (c + 1) * rules.cell
+
+
+@part
+def is_face(i: int, rules: Rules, listed: Listed) -> bool:
+    """Tell whether the returns of a list stand too steeply for a slope."""
+    least_r, greatest_r = float(listed.r[i]), float(listed.r[i])
+    least_z, greatest_z = float(listed.z[i]), float(listed.z[i])
+    while i != END:
+        least_r, greatest_r = min(least_r, float(listed.r[i])), max(greatest_r, float(listed.r[i]))
+        least_z, greatest_z = min(least_z, float(listed.z[i])), max(greatest_z, float(listed.z[i]))
+        i = listed.next_[i]
+    return greatest_z - least_z > rules.slope * (greatest_r - least_r) + BLUR
+
+
+@part
 def mark(s: int, k: int, top: float, rules: Rules, listed: Listed, grown: Grown, edges: Edges) -> None:
     """Mark where the beams of a cell's late returns crossed the floor."""
     i = listed.head[s * RINGS + k]
+    face = i != END and is_face(i, rules, listed)
     while i != END:
         r, z = float(listed.r[i]), float(listed.z[i])
         above = z - (grown.inner[s, k] + grown.rise[s, k] * (r - k * rules.cell))
@@ -70,7 +94,7 @@ def mark(s: int, k: int, top: float, rules: Rules, listed: Listed, grown: Grown,
             edges.tally[1] += 1
         if above < -(rules.drop + BLUR):
             c = crossing(s, k, r, z, top, rules, grown)
-            if c >= 0:
+            if c >= 0 and (face or -above > rules.drop + rules.slope * (r - safe_end(s, c, rules, grown))):
                 edges.late[s, c] += 1
         i = listed.next_[i]
 

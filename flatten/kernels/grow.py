@@ -215,7 +215,8 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
     at_end = line - h
     past = middle - (h + 0.5 * cell * g)
     telling = spread >= TELLING
-    if reaches(at_end, past, rules.step) or (telling and reaches(at_start, at_end, rules.step)):
+    flat = middle - held  # a slope may end in the gap
+    if reaches(at_end, past, rules.step) or reaches(past, flat, rules.step) or (telling and reaches(at_start, at_end, rules.step)):
         grown.state[s, k] = SURE
         if not telling:  # the slope follows what the height is off by: the more, the more returns say so
             length = gap + cell
