@@ -3,10 +3,10 @@
 A beam that crosses the height of the floor and ends more than `drop` and three times the noise of ranges
 (3 · 3 cm) below it came through where floor would have stopped it: there is none from the last floor before
 the crossing on. Where floor is seen between the crossing and the beam's end, the return is taken for a
-mirrored one, below the floor, and not for a way down. 
+mirrored one, below the floor, and not for a way down.
 Beyond the crest of a ramp there may be floor that goes down as steeply as floor may and is not seen for a
-while; so a late return counts where it lies deeper than that, or where it is of a face (the far side of a
-ditch) and not of a slope. Two such returns make an edge, or one with another
+while; so from CAUTIOUS on a late return counts where it lies deeper than that, or where it is of a face (the
+far side of a ditch) and not of a slope. Nearer, all count: a dock edge looks the same. Two such returns make an edge, or one with another
 in a sector beside it; the edge is at the farthest return of the floor before the crossing.
 
 From H above the floor, the far wall of a ditch w wide at a distance R is seen H·w/R deep (similar
@@ -31,6 +31,8 @@ Flags = npt.NDArray[np.uint8]
 
 BLUR = 0.09
 """Three times the noise of ranges, metres."""
+CAUTIOUS = 3.0
+"""Metres within which a late return counts even if a slope could explain it."""
 BAND = 0.06
 """Metres about the floor within which a return is of the floor."""
 
@@ -94,7 +96,8 @@ def mark(s: int, k: int, top: float, rules: Rules, listed: Listed, grown: Grown,
             edges.tally[1] += 1
         if above < -(rules.drop + BLUR):
             c = crossing(s, k, r, z, top, rules, grown)
-            if c >= 0 and (face or -above > rules.drop + rules.slope * (r - safe_end(s, c, rules, grown))):
+            safe = safe_end(s, c, rules, grown)
+            if c >= 0 and (face or safe < CAUTIOUS or -above > rules.drop + rules.slope * (r - safe)):
                 edges.late[s, c] += 1
         i = listed.next_[i]
 

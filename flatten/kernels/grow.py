@@ -43,6 +43,8 @@ CHORD = 0.25
 """m² · returns: beyond what length the heights of so many returns tell a slope."""
 FEW = 4
 """Fewer returns than these in a cell: those of the cells to its sides count too."""
+DENSE = 0.6
+"""Part of a step that is left where many returns are, whose noise need not be allowed for."""
 TELLING = 0.05
 """m²: with a lesser sum of squared distances about their mean, returns tell no slope."""
 ASIDE = 3
@@ -97,10 +99,11 @@ def lowest_mode(n: int, counts: Lanes) -> tuple[int, int]:
     for b in range(1, n - 1):
         here = counts[b - 1] + counts[b] + counts[b + 1]
         if here >= wanted:
-            while b < n - 2 and counts[b + 2] > counts[b - 1]:
-                here += counts[b + 2] - counts[b - 1]
-                b += 1
-            return b, here
+            at = b
+            while at < n - 2 and counts[at + 2] > counts[at - 1]:
+                here += counts[at + 2] - counts[at - 1]
+                at += 1
+            return at, here
     return -1, 0
 
 
@@ -130,8 +133,16 @@ def aside(s: int, o: int, rules: Rules, grown: Grown) -> float:
 
 @part
 def best_line(
-    s: int, k: int, wide: bool, r0: float, h: float, g: float, reach: float, rules: Rules,
-    listed: Listed, grown: Grown,
+    s: int,
+    k: int,
+    wide: bool,
+    r0: float,
+    h: float,
+    g: float,
+    reach: float,
+    rules: Rules,
+    listed: Listed,
+    grown: Grown,
 ) -> tuple[float, float, int]:
     """Height at r0 and slope of the line with most returns on it; and how many."""
     n = min(TALLEST, 2 * int(reach / WIDTH) + 3)
@@ -146,7 +157,9 @@ def best_line(
         found = 0
         for t in range(-1 if wide else 0, 2 if wide else 1):
             o = (s + t) % SECTORS
-            found += count(o * RINGS + k, r0, h + aside(s, o, rules, grown), slope, low, n, listed, grown.counts)
+            found += count(
+                o * RINGS + k, r0, h + aside(s, o, rules, grown), slope, low, n, listed, grown.counts
+            )
         slopes = SLOPES if found >= MANY else 0
         b, here = lowest_mode(n, grown.counts) if found >= MANY else middle_mode(n, grown.counts)
         # a line as before is wrong for a few only where it is as good
@@ -157,7 +170,15 @@ def best_line(
 
 @part
 def fit(
-    s: int, k: int, wide: bool, r0: float, h: float, g: float, expected: float, rules: Rules, listed: Listed,
+    s: int,
+    k: int,
+    wide: bool,
+    r0: float,
+    h: float,
+    g: float,
+    expected: float,
+    rules: Rules,
+    listed: Listed,
     grown: Grown,
 ) -> tuple[float, float, int, float]:
     """Fit a line to the returns near one: height at r0, slope, returns, their spread of distances (m²)."""
@@ -215,8 +236,13 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
     at_end = line - h
     past = middle - (h + 0.5 * cell * g)
     telling = spread >= TELLING
+    jump = rules.step * (DENSE if n >= MANY and gap == 0.0 else 1.0)
     flat = middle - held  # a slope may end in the gap
-    if reaches(at_end, past, rules.step) or reaches(past, flat, rules.step) or (telling and reaches(at_start, at_end, rules.step)):
+    if (
+        reaches(at_end, past, jump)
+        or (gap > 0.0 and reaches(past, flat, rules.step))
+        or (telling and reaches(at_start, at_end, jump))
+    ):
         grown.state[s, k] = SURE
         if not telling:  # the slope follows what the height is off by: the more, the more returns say so
             length = gap + cell
