@@ -10,9 +10,11 @@ import numpy.typing as npt
 
 from flatten.frames import level_from_body
 from flatten.kernels import groups
-from flatten.kernels.edges import Edges, find_edges, join, spread
-from flatten.kernels.grow import NONE, SURE, TALLEST, Grown, grow
-from flatten.kernels.survey import RINGS, SECTORS, Listed, Rules, survey
+from flatten.kernels.edges import find_edges, join, spread
+from flatten.kernels.groups import Edges, Grown, Listed, Rules
+from flatten.kernels.grow import NONE, SURE, grow
+from flatten.kernels.lines import TALLEST
+from flatten.kernels.survey import RINGS, SECTORS, survey
 from flatten.kernels.workroom import SINGLES
 
 NEAR = 3.0
@@ -96,8 +98,8 @@ class Floor:
         """Fit the floor to one cloud (see `flatten.returns.lay_out`), whose memory must be held alive.
 
         `now_from_last` (4, 4) float64 brings what was in the level frame of the last call to that of this
-        one; None if the robot stands. `attitude` is the (roll, pitch) in radians that the frame was made with:
-        the tracks stand on a plane that leans as the body does; None where that is level.
+        one; None if the robot stands. `attitude` is the (roll, pitch) in radians that the frame was made
+        with: the tracks stand on a plane that leans as the body does; None where that is level.
         """
         if returns.n > len(self._listed.next_):
             self._make_room(2 * returns.n)

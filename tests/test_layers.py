@@ -26,6 +26,7 @@ MAY_IMPORT = {
     "plan": {"frames", "kernels", "profile"},
     "returns": {"cloud", "kernels"},
     "tables": {"kernels", "plan"},
+    "floor": {"frames", "kernels"},
     "flattener": {"cloud", "errors", "kernels", "plan", "profile", "returns", "scan", "tables"},
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},

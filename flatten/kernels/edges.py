@@ -6,8 +6,9 @@ the crossing on. Where floor is seen between the crossing and the beam's end, th
 mirrored one, below the floor, and not for a way down.
 Beyond the crest of a ramp there may be floor that goes down as steeply as floor may and is not seen for a
 while; so from CAUTIOUS on a late return counts where it lies deeper than that, or where it is of a face (the
-far side of a ditch) and not of a slope. Nearer, all count: a dock edge looks the same. Two such returns make an edge, or one with another
-in a sector beside it; the edge is at the farthest return of the floor before the crossing.
+far side of a ditch) and not of a slope. Nearer, all count: a dock edge looks the same. Two such returns make
+an edge, or one with another in a sector beside it; the edge is at the farthest return of the floor before
+the crossing.
 
 From H above the floor, the far wall of a ditch w wide at a distance R is seen H·w/R deep (similar
 triangles); so an edge is known of within R = H·w/(drop + 0.09 m), and an edge with a far lower floor or
@@ -16,14 +17,13 @@ none within reach where that floor is seen, R/H times its depth behind the edge.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.grow import NONE, Grown
+from flatten.kernels.groups import Edges, Grown, Listed, Rules
+from flatten.kernels.grow import NONE, is_face
 from flatten.kernels.jit import kernel, part
-from flatten.kernels.survey import END, RINGS, SECTORS, Listed, Rules
+from flatten.kernels.survey import END, RINGS, SECTORS
 
 Singles = npt.NDArray[np.float32]
 Lanes = npt.NDArray[np.int32]
@@ -35,17 +35,6 @@ CAUTIOUS = 3.0
 """Metres within which a late return counts even if a slope could explain it."""
 BAND = 0.06
 """Metres about the floor within which a return is of the floor."""
-
-
-class Edges(NamedTuple):
-    """What is found below the floor and at its end."""
-
-    late: Lanes
-    """(SECTORS, RINGS) returns whose beams crossed the floor here and ended late."""
-    drops: Singles
-    """(SECTORS,) distance of the nearest edge, inf without one."""
-    tally: Lanes
-    """(2,) returns on the floor, below it."""
 
 
 @part
@@ -68,18 +57,6 @@ def safe_end(s: int, c: int, rules: Rules, grown: Grown) -> float:
     while c >= 0 and grown.state[s, c] == NONE:
         c -= 1
     return (c + 1) * rules.cell
-
-
-@part
-def is_face(i: int, rules: Rules, listed: Listed) -> bool:
-    """Tell whether the returns of a list stand too steeply for a slope."""
-    least_r, greatest_r = float(listed.r[i]), float(listed.r[i])
-    least_z, greatest_z = float(listed.z[i]), float(listed.z[i])
-    while i != END:
-        least_r, greatest_r = min(least_r, float(listed.r[i])), max(greatest_r, float(listed.r[i]))
-        least_z, greatest_z = min(least_z, float(listed.z[i])), max(greatest_z, float(listed.z[i]))
-        i = listed.next_[i]
-    return greatest_z - least_z > rules.slope * (greatest_r - least_r) + BLUR
 
 
 @part

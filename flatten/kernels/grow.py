@@ -14,35 +14,26 @@ Sums are of integers (0.1 mm): the order of the returns changes nothing.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 import numpy.typing as npt
 
+from flatten.kernels.groups import Grown, Listed, Rules
 from flatten.kernels.jit import kernel, part
-from flatten.kernels.survey import END, RINGS, SECTORS, Listed, Rules
+from flatten.kernels.lines import MANY, best_line, fit
+from flatten.kernels.survey import END, RINGS, SECTORS
 
 Singles = npt.NDArray[np.float32]
 Lanes = npt.NDArray[np.int32]
 Flags = npt.NDArray[np.uint8]
 
-WIDTH = 0.02
-"""Metres of a bin of heights."""
-TALLEST = 128
-"""Most bins of heights."""
-SLOPES = 5
-BAND = 0.06
-"""Metres about the mode within which returns are of the floor."""
-UNITS = 1e4
-"""Integers a metre."""
-RIDGE = 0.04
-"""m²: the variance of heights (2 cm) over that of how slopes change from cell to cell (0.1)."""
-MANY = 6
-"""With so many returns a cell may have a slope of its own."""
 CHORD = 0.25
 """m² · returns: beyond what length the heights of so many returns tell a slope."""
 FEW = 4
 """Fewer returns than these in a cell: those of the cells to its sides count too."""
+STEEPER = 0.06
+"""m per m by which a fitted slope may be too steep for noise."""
+FACE = 0.06
+"""Metres, twice the noise of ranges and more, by which a face is higher than a slope."""
 DENSE = 0.6
 """Part of a step that is left where many returns are, whose noise need not be allowed for."""
 TELLING = 0.05
@@ -59,149 +50,6 @@ CALM = 2
 NONE, POSSIBLE, SURE = 0, 1, 2
 
 
-class Grown(NamedTuple):
-    """The floor, cell by cell, and room to grow it."""
-
-    inner: Singles
-    rise: Singles
-    """(SECTORS, RINGS) height at the cell's inner edge, slope outward."""
-    state: Flags
-    """(SECTORS, RINGS) NONE (continued only), POSSIBLE (only while it grows) or SURE."""
-    filled: Flags
-    """(SECTORS, RINGS) whether returns lie in the cell."""
-    edge: Singles
-    """(6, SECTORS) where the next ring begins: height, slope, metres since floor was seen, height there;
-    height and slope of the next candidate."""
-    counts: Lanes
-    """(TALLEST + 2,)"""
-
-
-@part
-def count(c: int, r0: float, h: float, g: float, low: float, n: int, listed: Listed, counts: Lanes) -> int:
-    """Count the heights of a cell's returns above the line, in n bins from `low` on; give their number."""
-    i, found = listed.head[c], 0
-    while i != END:
-        d = listed.z[i] - (h + g * (listed.r[i] - r0)) - low
-        if 0.0 <= d < n * WIDTH:
-            counts[min(int(d / WIDTH), n - 1)] += 1
-            found += 1
-        i = listed.next_[i]
-    return found
-
-
-@part
-def lowest_mode(n: int, counts: Lanes) -> tuple[int, int]:
-    """Middle one of the lowest three bins that many lie in, and how many do."""
-    most = 0
-    for b in range(1, n - 1):
-        most = max(most, counts[b - 1] + counts[b] + counts[b + 1])
-    wanted = max(2, (3 * most + 9) // 10)
-    for b in range(1, n - 1):
-        here = counts[b - 1] + counts[b] + counts[b + 1]
-        if here >= wanted:
-            at = b
-            while at < n - 2 and counts[at + 2] > counts[at - 1]:
-                here += counts[at + 2] - counts[at - 1]
-                at += 1
-            return at, here
-    return -1, 0
-
-
-@part
-def middle_mode(n: int, counts: Lanes) -> tuple[int, int]:
-    """Of the three bins that most lie in, the middle one; the nearest to what is expected where several do.
-
-    For so few returns that the lowest is only the one with most noise.
-    """
-    best, most = -1, 0
-    for j in range(n - 2):
-        b = n // 2 + ((j + 1) // 2 if j % 2 else -(j // 2))
-        if b < 1 or b > n - 2:
-            continue
-        here = counts[b - 1] + counts[b] + counts[b + 1]
-        if here > most:
-            best, most = b, here
-    return (best, most) if most >= 2 else (-1, 0)
-
-
-@part
-def aside(s: int, o: int, rules: Rules, grown: Grown) -> float:
-    """How much higher the floor is expected in sector o beside s: the floor falls to the side too."""
-    rise = float(grown.edge[0, o]) - float(grown.edge[0, s])
-    return rise if abs(rise) <= 2.0 * rules.step else 0.0
-
-
-@part
-def best_line(
-    s: int,
-    k: int,
-    wide: bool,
-    r0: float,
-    h: float,
-    g: float,
-    reach: float,
-    rules: Rules,
-    listed: Listed,
-    grown: Grown,
-) -> tuple[float, float, int]:
-    """Height at r0 and slope of the line with most returns on it; and how many."""
-    n = min(TALLEST, 2 * int(reach / WIDTH) + 3)
-    low = -0.5 * n * WIDTH
-    best, most, best_slope = 0.0, 0, g
-    slopes = SLOPES
-    for j in range(-1, SLOPES):
-        if j >= slopes:
-            break
-        slope = g if j < 0 else rules.slope * (2.0 * j / (SLOPES - 1) - 1.0)
-        grown.counts[:n] = 0
-        found = 0
-        for t in range(-1 if wide else 0, 2 if wide else 1):
-            o = (s + t) % SECTORS
-            found += count(
-                o * RINGS + k, r0, h + aside(s, o, rules, grown), slope, low, n, listed, grown.counts
-            )
-        slopes = SLOPES if found >= MANY else 0
-        b, here = lowest_mode(n, grown.counts) if found >= MANY else middle_mode(n, grown.counts)
-        # a line as before is wrong for a few only where it is as good
-        if here > (most + most // 8 + 1 if j >= 0 else most):
-            best, most, best_slope = h + low + (b + 0.5) * WIDTH, here, slope
-    return best, best_slope, most
-
-
-@part
-def fit(
-    s: int,
-    k: int,
-    wide: bool,
-    r0: float,
-    h: float,
-    g: float,
-    expected: float,
-    rules: Rules,
-    listed: Listed,
-    grown: Grown,
-) -> tuple[float, float, int, float]:
-    """Fit a line to the returns near one: height at r0, slope, returns, their spread of distances (m²)."""
-    n, su, sd, suu, sud = 0, 0, 0, 0, 0
-    for t in range(-1 if wide else 0, 2 if wide else 1):
-        o = (s + t) % SECTORS
-        i, other = listed.head[o * RINGS + k], h + aside(s, o, rules, grown)
-        while i != END:
-            u = listed.r[i] - r0
-            d = listed.z[i] - (other + g * u)
-            if abs(d) <= BAND:
-                iu, id_ = int(u * UNITS), int((d + 1.0) * UNITS)
-                n, su, sd, suu, sud = n + 1, su + iu, sd + id_, suu + iu * iu, sud + iu * id_
-            i = listed.next_[i]
-    if n == 0:
-        return h, g, 0, 0.0
-    mean_u, mean_d = su / n, sd / n
-    spread = (suu - su * mean_u) / UNITS**2
-    bend = (sud - su * mean_d) / UNITS**2
-    bend = (bend + RIDGE * (expected - g)) / (spread + RIDGE)
-    return h + mean_d / UNITS - 1.0 - bend * mean_u / UNITS, g + bend, n, spread
-
-
 @part
 def reaches(at_start: float, at_end: float, step: float) -> bool:
     """Tell whether two lines that differ by so much at the ends come within a step of each other."""
@@ -209,28 +57,24 @@ def reaches(at_start: float, at_end: float, step: float) -> bool:
 
 
 @part
-def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None:
-    """Find the line of one cell, and how sure it is that it is floor."""
+def is_face(i: int, rules: Rules, listed: Listed) -> bool:
+    """Tell whether the returns of a list stand too steeply for a slope."""
+    least_r, greatest_r = float(listed.r[i]), float(listed.r[i])
+    least_z, greatest_z = float(listed.z[i]), float(listed.z[i])
+    while i != END:
+        least_r, greatest_r = min(least_r, float(listed.r[i])), max(greatest_r, float(listed.r[i]))
+        least_z, greatest_z = min(least_z, float(listed.z[i])), max(greatest_z, float(listed.z[i]))
+        i = listed.next_[i]
+    return greatest_z - least_z > rules.slope * (greatest_r - least_r) + FACE
+
+
+@part
+def judge(s: int, k: int, n: int, spread: float, rules: Rules, listed: Listed, grown: Grown) -> None:
+    """Say how sure it is that the line fitted to n returns of a cell is floor, and what slope to believe."""
     h, g = float(grown.edge[0, s]), float(grown.edge[1, s])
     gap, held = float(grown.edge[2, s]), float(grown.edge[3, s])
-    r0, cell = k * rules.cell, rules.cell
-    i, own = listed.head[s * RINGS + k], 0
-    while i != END and own < FEW:
-        own, i = own + 1, listed.next_[i]
-    grown.filled[s, k], grown.state[s, k] = own > 0, NONE
-    wide = own < FEW
-    if own == 0:
-        return
-    reach = rules.slope * (cell + gap) + rules.step
-    line, slope, most = best_line(s, k, wide, r0, h, g, reach, rules, listed, grown)
-    if most == 0:
-        return
-    line, slope, _, _ = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
-    line, slope, n, spread = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
-    steepest = rules.slope + 0.06
-    if n < 2 or abs(slope) > steepest:
-        return
-    grown.edge[4, s], grown.edge[5, s] = line, slope
+    line, slope = float(grown.edge[4, s]), float(grown.edge[5, s])
+    cell, steepest = rules.cell, rules.slope + STEEPER
     middle = line + 0.5 * cell * slope
     at_start = line - slope * gap - held
     at_end = line - h
@@ -250,11 +94,39 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
             slope = g + weight * past / length
             grown.edge[5, s] = min(max(slope, -steepest), steepest)
             grown.edge[4, s] = middle - 0.5 * cell * grown.edge[5, s]
+        if is_face(listed.head[s * RINGS + k], rules, listed) and past > 0.0:
+            # what stands here lifts the line: no higher than was expected
+            grown.edge[4, s], grown.edge[5, s] = h, g
     elif not telling and gap > 0.0 and past > 0.0:  # down across a gap is as good as the far side of a ditch
         chord = (middle - held) / (gap + 0.5 * cell)
         if abs(chord) <= steepest:
             grown.state[s, k] = POSSIBLE
             grown.edge[4, s], grown.edge[5, s] = middle - 0.5 * cell * chord, chord
+
+
+@part
+def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None:
+    """Find the line of one cell, and how sure it is that it is floor."""
+    h, g = float(grown.edge[0, s]), float(grown.edge[1, s])
+    gap = float(grown.edge[2, s])
+    r0, cell = k * rules.cell, rules.cell
+    i, own = listed.head[s * RINGS + k], 0
+    while i != END and own < FEW:
+        own, i = own + 1, listed.next_[i]
+    grown.filled[s, k], grown.state[s, k] = own > 0, NONE
+    wide = own < FEW
+    if own == 0:
+        return
+    reach = rules.slope * (cell + gap) + rules.step
+    line, slope, most = best_line(s, k, wide, r0, h, g, reach, rules, listed, grown)
+    if most == 0:
+        return
+    line, slope, _, _ = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
+    line, slope, n, spread = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
+    if n < 2 or abs(slope) > rules.slope + STEEPER:
+        return
+    grown.edge[4, s], grown.edge[5, s] = line, slope
+    judge(s, k, n, spread, rules, listed, grown)
 
 
 @part
@@ -297,7 +169,7 @@ def settle_ring(k: int, rules: Rules, grown: Grown) -> None:
         grown.edge[0, s] = grown.inner[s, k] + cell * grown.rise[s, k]
         grown.edge[1, s] = grown.rise[s, k]
         if grown.state[s, k] == NONE:
-            grown.edge[2, s] += cell
+            grown.edge[2, s] += 0.0 if grown.filled[s, k] else cell
         else:
             calm(s, k, rules, grown)
             grown.edge[2, s], grown.edge[3, s] = 0.0, grown.edge[0, s]
