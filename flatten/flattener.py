@@ -176,7 +176,7 @@ class Flattener:
         tables.hand_returns(returns)
         frame = self._plan.frame(attitude)
         if self._follower is not None:
-            self._hand_ground(self._follower.fit(returns, frame, motion, at))
+            self._hand_ground(self._follower.fit(returns, frame, attitude, motion, at))
         ground = self._ground
         if len(ground.heights):  # the sieve does not know where the floor is how high
             frame = frame._replace(half=frame.half + 1.001 * max(abs(ground.lowest), abs(ground.highest)))

@@ -8,10 +8,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from flatten.frames import level_from_body
 from flatten.kernels import groups
-from flatten.kernels.edges import Edges, find_edges, join, spread
-from flatten.kernels.grow import NONE, SURE, TALLEST, Grown, grow
-from flatten.kernels.survey import RINGS, SECTORS, Listed, Rules, survey
+from flatten.kernels.edges import find_edges, join, spread
+from flatten.kernels.groups import Edges, Grown, Listed, Rules
+from flatten.kernels.grow import NONE, SURE, grow
+from flatten.kernels.lines import TALLEST
+from flatten.kernels.survey import RINGS, SECTORS, survey
 from flatten.kernels.workroom import SINGLES
 
 NEAR = 3.0
@@ -55,7 +58,7 @@ class Floor:
         fan_origin: tuple[float, float] = (0.0, 0.0),
         memory: float = 1.0,
     ) -> None:
-        x, y = fan_origin
+        self._origin = x, y = fan_origin
         cell = far / RINGS
         back, front = -0.5 * robot_length - x, 0.5 * robot_length - x
         right, left = -0.5 * robot_width - y, 0.5 * robot_width - y
@@ -93,22 +96,34 @@ class Floor:
         frame: groups.Frame,
         now_from_last: npt.NDArray[Any] | None = None,
         elapsed: float = 0.0,
+        attitude: tuple[float, float] | None = None,
     ) -> groups.Ground:
         """Fit the floor to one cloud (see `flatten.returns.lay_out`), whose memory must be held alive.
 
         `now_from_last` (4, 4) float64 brings what was in the level frame of the last call to that of this
         one; None if that is not known: then nothing is remembered. `elapsed` is the time between, seconds.
+        `attitude` is the (roll, pitch) in radians that the frame was made with: the tracks stand on a plane
+        that leans as the body does; None where that is level.
         """
         if returns.n > len(self._listed.next_):
             self._make_room(2 * returns.n)
         rules, grown = self._rules, self._grown
         survey(returns, frame.matrix, rules, self._listed, self._work)
-        grow(rules, self._listed, grown)
+        grow(self._under(attitude), rules, self._listed, grown)
         find_edges(float(frame.level_from_sensor[2, 3]), rules, self._listed, grown, self._edges)
         join(rules, grown, self._nodes)
         self._remember(now_from_last, elapsed)
         self._describe()
         return self._hand_out()
+
+    def _under(self, attitude: tuple[float, float] | None) -> npt.NDArray[np.float32]:
+        """Plane that the tracks stand on: (2, SECTORS) its height at the fan's origin, its slope outward."""
+        up = level_from_body(*(attitude or (0.0, 0.0)))[:3, 2]
+        along_x, along_y = -up[0] / max(up[2], 0.1), -up[1] / max(up[2], 0.1)
+        turn = (np.arange(SECTORS) + 0.5) * (2 * math.pi / SECTORS) - math.pi
+        height = along_x * self._origin[0] + along_y * self._origin[1]
+        slope = along_x * np.cos(turn) + along_y * np.sin(turn)
+        return np.stack([np.full(SECTORS, height), slope]).astype(np.float32)
 
     def _remember(self, now_from_last: npt.NDArray[Any] | None, elapsed: float) -> None:
         """Where no return lies, keep the floor that was seen in one of the last frames."""

@@ -54,15 +54,20 @@ class FloorFollower:
         self._last: Place | None = None
 
     def fit(
-        self, returns: groups.Returns, frame: groups.Frame, motion: Motion | None, at: float
+        self,
+        returns: groups.Returns,
+        frame: groups.Frame,
+        attitude: tuple[float, float] | None,
+        motion: Motion | None,
+        at: float,
     ) -> groups.Ground:
         """Fit the floor to one frame; `at` is its moment, seconds after the first pose of its motion."""
         place = None if motion is None else place_of(motion, at, self._origin)
         last, self._last = self._last, place
         if place is None or last is None:
-            return self.floor.fit(returns, frame)
+            return self.floor.fit(returns, frame, attitude=attitude)
         elapsed = place.motion.seconds_since(place.at, last.motion, last.at)
         if not elapsed >= 0.0:  # another clock, or a recording played again
-            return self.floor.fit(returns, frame)
+            return self.floor.fit(returns, frame, attitude=attitude)
         now_from_last = np.linalg.inv(place.odom_from_level) @ last.odom_from_level
-        return self.floor.fit(returns, frame, now_from_last, elapsed)
+        return self.floor.fit(returns, frame, now_from_last, elapsed, attitude)

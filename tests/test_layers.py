@@ -35,7 +35,7 @@ MAY_IMPORT = {
         "attitude", "carrying", "cloud", "drops", "errors", "following", "health", "kernels", "motion",
         "plan", "profile", "returns", "scan", "tables",
     },
-    "floor": {"kernels"},
+    "floor": {"frames", "kernels"},
     "following": {"floor", "kernels", "motion", "plan", "profile"},
     "drops": {"profile", "scan"},
     "files": {"cloud", "errors", "scan", "version"},

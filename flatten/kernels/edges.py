@@ -3,8 +3,12 @@
 A beam that crosses the height of the floor and ends more than `drop` and three times the noise of ranges
 (3 · 3 cm) below it came through where floor would have stopped it: there is none from the last floor before
 the crossing on. Where floor is seen between the crossing and the beam's end, the return is taken for a
-mirrored one, below the floor, and not for a way down. Two such returns make an edge, or one with another
-in a sector beside it; the edge is at the farthest return of the floor before the crossing.
+mirrored one, below the floor, and not for a way down.
+Beyond the crest of a ramp there may be floor that goes down as steeply as floor may and is not seen for a
+while; so from CAUTIOUS on a late return counts where it lies deeper than that, or where it is of a face (the
+far side of a ditch) and not of a slope. Nearer, all count: a dock edge looks the same. Two such returns make
+an edge, or one with another in a sector beside it; the edge is at the farthest return of the floor before
+the crossing.
 
 From H above the floor, the far wall of a ditch w wide at a distance R is seen H·w/R deep (similar
 triangles); so an edge is known of within R = H·w/(drop + 0.09 m), and an edge with a far lower floor or
@@ -13,14 +17,13 @@ none within reach where that floor is seen, R/H times its depth behind the edge.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.grow import NONE, Grown
+from flatten.kernels.groups import Edges, Grown, Listed, Rules
+from flatten.kernels.grow import NONE, is_face
 from flatten.kernels.jit import kernel, part
-from flatten.kernels.survey import END, RINGS, SECTORS, Listed, Rules
+from flatten.kernels.survey import END, RINGS, SECTORS
 
 Singles = npt.NDArray[np.float32]
 Lanes = npt.NDArray[np.int32]
@@ -28,19 +31,10 @@ Flags = npt.NDArray[np.uint8]
 
 BLUR = 0.09
 """Three times the noise of ranges, metres."""
+CAUTIOUS = 3.0
+"""Metres within which a late return counts even if a slope could explain it."""
 BAND = 0.06
 """Metres about the floor within which a return is of the floor."""
-
-
-class Edges(NamedTuple):
-    """What is found below the floor and at its end."""
-
-    late: Lanes
-    """(SECTORS, RINGS) returns whose beams crossed the floor here and ended late."""
-    drops: Singles
-    """(SECTORS,) distance of the nearest edge, inf without one."""
-    tally: Lanes
-    """(2,) returns on the floor, below it."""
 
 
 @part
@@ -58,9 +52,18 @@ def crossing(s: int, k: int, r: float, z: float, top: float, rules: Rules, grown
 
 
 @part
+def safe_end(s: int, c: int, rules: Rules, grown: Grown) -> float:
+    """Distance of the outer edge of the last cell of floor up to ring c."""
+    while c >= 0 and grown.state[s, c] == NONE:
+        c -= 1
+    return (c + 1) * rules.cell
+
+
+@part
 def mark(s: int, k: int, top: float, rules: Rules, listed: Listed, grown: Grown, edges: Edges) -> None:
     """Mark where the beams of a cell's late returns crossed the floor."""
     i = listed.head[s * RINGS + k]
+    face = i != END and is_face(i, rules, listed)
     while i != END:
         r, z = float(listed.r[i]), float(listed.z[i])
         above = z - (grown.inner[s, k] + grown.rise[s, k] * (r - k * rules.cell))
@@ -70,7 +73,8 @@ def mark(s: int, k: int, top: float, rules: Rules, listed: Listed, grown: Grown,
             edges.tally[1] += 1
         if above < -(rules.drop + BLUR):
             c = crossing(s, k, r, z, top, rules, grown)
-            if c >= 0:
+            safe = safe_end(s, c, rules, grown)
+            if c >= 0 and (face or safe < CAUTIOUS or -above > rules.drop + rules.slope * (r - safe)):
                 edges.late[s, c] += 1
         i = listed.next_[i]
 

@@ -209,6 +209,65 @@ class Answers(NamedTuple):
     heights: Annotated[Singles, 2]
 
 
+class Rules(NamedTuple):
+    """What counts as floor; metres, m per m, level axes about the fan's origin."""
+
+    step: float
+    """Greatest jump of a floor that can be driven."""
+    slope: float
+    """Tangent of the steepest slope."""
+    drop: float
+    cell: float
+    """Length of a cell."""
+    near: float
+    """To here the floor is under the tracks: height 0."""
+    left: float
+    right: float
+    back: float
+    front: float
+    """The robot's outline: least and greatest y, least and greatest x."""
+
+
+class Listed(NamedTuple):
+    """The returns of every cell."""
+
+    head: Annotated[Lanes, 1]
+    """(SECTORS · RINGS,) number of a cell's last return, END without any."""
+    next_: Annotated[Lanes, 1]
+    """(n,) number of the return before it in the same cell."""
+    r: Annotated[Singles, 1]
+    z: Annotated[Singles, 1]
+    """(n,) horizontal distance and height."""
+
+
+class Grown(NamedTuple):
+    """The floor, cell by cell, and room to grow it."""
+
+    inner: Annotated[Singles, 2]
+    rise: Annotated[Singles, 2]
+    """(SECTORS, RINGS) height at the cell's inner edge, slope outward."""
+    state: Annotated[Flags, 2]
+    """(SECTORS, RINGS) as in `grow`."""
+    filled: Annotated[Flags, 2]
+    """(SECTORS, RINGS) whether returns lie in the cell."""
+    edge: Annotated[Singles, 2]
+    """(6, SECTORS) where the next ring begins: height, slope, metres since floor was seen, height there;
+    height and slope of the next candidate."""
+    counts: Annotated[Lanes, 1]
+    """(TALLEST + 2,) as in `lines`"""
+
+
+class Edges(NamedTuple):
+    """What is found below the floor and at its end."""
+
+    late: Annotated[Lanes, 2]
+    """(SECTORS, RINGS) returns whose beams crossed the floor here and ended late."""
+    drops: Annotated[Singles, 1]
+    """(SECTORS,) distance of the nearest edge, inf without one."""
+    tally: Annotated[Lanes, 1]
+    """(2,) returns on the floor, below it."""
+
+
 GROUPS = (Returns, Frame, Ground, Plan, Bins, Tables, Lists, Work, Tile, Answers)
 """In their order in the row of words."""
 PLACES: dict[Any, int] = {

@@ -14,137 +14,40 @@ Sums are of integers (0.1 mm): the order of the returns changes nothing.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 import numpy.typing as npt
 
+from flatten.kernels.groups import Grown, Listed, Rules
 from flatten.kernels.jit import kernel, part
-from flatten.kernels.survey import END, RINGS, SECTORS, Listed, Rules
+from flatten.kernels.lines import MANY, best_line, fit
+from flatten.kernels.survey import END, RINGS, SECTORS
 
 Singles = npt.NDArray[np.float32]
 Lanes = npt.NDArray[np.int32]
 Flags = npt.NDArray[np.uint8]
 
-WIDTH = 0.02
-"""Metres of a bin of heights."""
-TALLEST = 128
-"""Most bins of heights."""
-SLOPES = 5
-BAND = 0.05
-"""Metres about the mode within which returns are of the floor."""
-UNITS = 1e4
-"""Integers a metre."""
-RIDGE = 0.01
-"""m²: the variance of heights (2 cm) over that of the slope (0.2) about what is expected."""
+CHORD = 0.25
+"""m² · returns: beyond what length the heights of so many returns tell a slope."""
 FEW = 4
 """Fewer returns than these in a cell: those of the cells to its sides count too."""
-TELLING = 0.02
+STEEPER = 0.06
+"""m per m by which a fitted slope may be too steep for noise."""
+FACE = 0.06
+"""Metres, twice the noise of ranges and more, by which a face is higher than a slope."""
+DENSE = 0.6
+"""Part of a step that is left where many returns are, whose noise need not be allowed for."""
+TELLING = 0.05
 """m²: with a lesser sum of squared distances about their mean, returns tell no slope."""
 ASIDE = 3
 """Neighbours to each side that are asked."""
 
+FARTHEST = 6
+"""Sectors to the side within which floor is drawn between what is seen."""
+
+CALM = 2
+"""Sectors to each side whose slope is expected to go on."""
+
 NONE, POSSIBLE, SURE = 0, 1, 2
-
-
-class Grown(NamedTuple):
-    """The floor, cell by cell, and room to grow it."""
-
-    inner: Singles
-    rise: Singles
-    """(SECTORS, RINGS) height at the cell's inner edge, slope outward."""
-    state: Flags
-    """(SECTORS, RINGS) NONE (continued only), POSSIBLE (only while it grows) or SURE."""
-    filled: Flags
-    """(SECTORS, RINGS) whether returns lie in the cell."""
-    edge: Singles
-    """(6, SECTORS) where the next ring begins: height, slope, metres since floor was seen, height there;
-    height and slope of the next candidate."""
-    counts: Lanes
-    """(TALLEST + 2,)"""
-
-
-@part
-def count(c: int, r0: float, h: float, g: float, low: float, n: int, listed: Listed, counts: Lanes) -> int:
-    """Count the heights of a cell's returns above the line, in n bins from `low` on; give their number."""
-    i, found = listed.head[c], 0
-    while i != END:
-        d = listed.z[i] - (h + g * (listed.r[i] - r0)) - low
-        if 0.0 <= d < n * WIDTH:
-            counts[min(int(d / WIDTH), n - 1)] += 1
-            found += 1
-        i = listed.next_[i]
-    return found
-
-
-@part
-def lowest_mode(n: int, counts: Lanes) -> tuple[int, int]:
-    """Middle one of the lowest three bins that many lie in, and how many do."""
-    most = 0
-    for b in range(1, n - 1):
-        most = max(most, counts[b - 1] + counts[b] + counts[b + 1])
-    wanted = max(2, (3 * most + 9) // 10)
-    for b in range(1, n - 1):
-        here = counts[b - 1] + counts[b] + counts[b + 1]
-        if here >= wanted:
-            at = b
-            while at < n - 2 and counts[at + 2] > counts[at - 1]:
-                here += counts[at + 2] - counts[at - 1]
-                at += 1
-            return at, here
-    return -1, 0
-
-
-@part
-def best_line(
-    s: int,
-    k: int,
-    wide: bool,
-    r0: float,
-    h: float,
-    g: float,
-    reach: float,
-    rules: Rules,
-    listed: Listed,
-    grown: Grown,
-) -> tuple[float, float, int]:
-    """Height at r0 and slope of the line with most returns on it; and how many."""
-    n = min(TALLEST, 2 * int(reach / WIDTH) + 3)
-    low = -0.5 * n * WIDTH
-    best, most, best_slope = 0.0, 0, g
-    for j in range(-1, SLOPES):
-        slope = g if j < 0 else rules.slope * (2.0 * j / (SLOPES - 1) - 1.0)
-        grown.counts[:n] = 0
-        for t in range(-1 if wide else 0, 2 if wide else 1):
-            count((s + t) % SECTORS * RINGS + k, r0, h, slope, low, n, listed, grown.counts)
-        b, here = lowest_mode(n, grown.counts)
-        # a line as before is wrong for a few only where it is as good
-        if here > (most + most // 8 + 1 if j >= 0 else most):
-            best, most, best_slope = h + low + (b + 0.5) * WIDTH, here, slope
-    return best, best_slope, most
-
-
-@part
-def fit(
-    s: int, k: int, wide: bool, r0: float, h: float, g: float, listed: Listed
-) -> tuple[float, float, int, float]:
-    """Fit a line to the returns near one: height at r0, slope, returns, their spread of distances (m²)."""
-    n, su, sd, suu, sud = 0, 0, 0, 0, 0
-    for t in range(-1 if wide else 0, 2 if wide else 1):
-        i = listed.head[(s + t) % SECTORS * RINGS + k]
-        while i != END:
-            u = listed.r[i] - r0
-            d = listed.z[i] - (h + g * u)
-            if abs(d) <= BAND:
-                iu, id_ = int(u * UNITS), int((d + 1.0) * UNITS)
-                n, su, sd, suu, sud = n + 1, su + iu, sd + id_, suu + iu * iu, sud + iu * id_
-            i = listed.next_[i]
-    if n == 0:
-        return h, g, 0, 0.0
-    mean_u, mean_d = su / n, sd / n
-    spread = (suu - su * mean_u) / UNITS**2
-    bend = (sud - su * mean_d) / UNITS**2 / (spread + RIDGE)
-    return h + mean_d / UNITS - 1.0 - bend * mean_u / UNITS, g + bend, n, spread
 
 
 @part
@@ -154,10 +57,58 @@ def reaches(at_start: float, at_end: float, step: float) -> bool:
 
 
 @part
+def is_face(i: int, rules: Rules, listed: Listed) -> bool:
+    """Tell whether the returns of a list stand too steeply for a slope."""
+    least_r, greatest_r = float(listed.r[i]), float(listed.r[i])
+    least_z, greatest_z = float(listed.z[i]), float(listed.z[i])
+    while i != END:
+        least_r, greatest_r = min(least_r, float(listed.r[i])), max(greatest_r, float(listed.r[i]))
+        least_z, greatest_z = min(least_z, float(listed.z[i])), max(greatest_z, float(listed.z[i]))
+        i = listed.next_[i]
+    return greatest_z - least_z > rules.slope * (greatest_r - least_r) + FACE
+
+
+@part
+def judge(s: int, k: int, n: int, spread: float, rules: Rules, listed: Listed, grown: Grown) -> None:
+    """Say how sure it is that the line fitted to n returns of a cell is floor, and what slope to believe."""
+    h, g = float(grown.edge[0, s]), float(grown.edge[1, s])
+    gap, held = float(grown.edge[2, s]), float(grown.edge[3, s])
+    line, slope = float(grown.edge[4, s]), float(grown.edge[5, s])
+    cell, steepest = rules.cell, rules.slope + STEEPER
+    middle = line + 0.5 * cell * slope
+    at_start = line - slope * gap - held
+    at_end = line - h
+    past = middle - (h + 0.5 * cell * g)
+    telling = spread >= TELLING
+    jump = rules.step * (DENSE if n >= MANY and gap == 0.0 else 1.0)
+    flat = middle - held  # a slope may end in the gap
+    if (
+        reaches(at_end, past, jump)
+        or (gap > 0.0 and reaches(past, flat, rules.step))
+        or (telling and reaches(at_start, at_end, jump))
+    ):
+        grown.state[s, k] = SURE
+        if not telling:  # the slope follows what the height is off by: the more, the more returns say so
+            length = gap + cell
+            weight = length * length / (length * length + CHORD / n)
+            slope = g + weight * past / length
+            grown.edge[5, s] = min(max(slope, -steepest), steepest)
+            grown.edge[4, s] = middle - 0.5 * cell * grown.edge[5, s]
+        if is_face(listed.head[s * RINGS + k], rules, listed) and past > 0.0:
+            # what stands here lifts the line: no higher than was expected
+            grown.edge[4, s], grown.edge[5, s] = h, g
+    elif not telling and gap > 0.0 and past > 0.0:  # down across a gap is as good as the far side of a ditch
+        chord = (middle - held) / (gap + 0.5 * cell)
+        if abs(chord) <= steepest:
+            grown.state[s, k] = POSSIBLE
+            grown.edge[4, s], grown.edge[5, s] = middle - 0.5 * cell * chord, chord
+
+
+@part
 def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None:
     """Find the line of one cell, and how sure it is that it is floor."""
     h, g = float(grown.edge[0, s]), float(grown.edge[1, s])
-    gap, held = float(grown.edge[2, s]), float(grown.edge[3, s])
+    gap = float(grown.edge[2, s])
     r0, cell = k * rules.cell, rules.cell
     i, own = listed.head[s * RINGS + k], 0
     while i != END and own < FEW:
@@ -170,28 +121,12 @@ def try_cell(s: int, k: int, rules: Rules, listed: Listed, grown: Grown) -> None
     line, slope, most = best_line(s, k, wide, r0, h, g, reach, rules, listed, grown)
     if most == 0:
         return
-    line, slope, _, _ = fit(s, k, wide, r0, line, slope, listed)
-    line, slope, n, spread = fit(s, k, wide, r0, line, slope, listed)
-    steepest = rules.slope + 0.06
-    if n < 2 or abs(slope) > steepest:
+    line, slope, _, _ = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
+    line, slope, n, spread = fit(s, k, wide, r0, line, slope, g, rules, listed, grown)
+    if n < 2 or abs(slope) > rules.slope + STEEPER:
         return
     grown.edge[4, s], grown.edge[5, s] = line, slope
-    middle = line + 0.5 * cell * slope
-    at_start = line - slope * gap - held
-    at_end = line - h
-    past = middle - (h + 0.5 * cell * g)
-    telling = spread >= TELLING
-    if reaches(at_end, past, rules.step) or (telling and reaches(at_start, at_end, rules.step)):
-        grown.state[s, k] = SURE
-        if not telling:  # as much slope as the chord has, and half of what was before
-            chord = (middle - held) / (gap + 0.5 * cell)
-            grown.edge[5, s] = min(max(0.5 * (chord + g), -steepest), steepest)
-            grown.edge[4, s] = middle - 0.5 * cell * grown.edge[5, s]
-    elif not telling and gap > 0.0:
-        chord = (middle - held) / (gap + 0.5 * cell)
-        if abs(chord) <= steepest:
-            grown.state[s, k] = POSSIBLE
-            grown.edge[4, s], grown.edge[5, s] = middle - 0.5 * cell * chord, chord
+    judge(s, k, n, spread, rules, listed, grown)
 
 
 @part
@@ -221,17 +156,53 @@ def settle_ring(k: int, rules: Rules, grown: Grown) -> None:
         grown.filled[s, k] |= 2 if taken else 0
     for s in range(SECTORS):
         if grown.filled[s, k] & 2:
-            line, slope = grown.edge[4, s], grown.edge[5, s]
             grown.state[s, k] = SURE
-            grown.edge[2, s], grown.edge[3, s] = 0.0, line + cell * slope
+            grown.inner[s, k], grown.rise[s, k] = grown.edge[4, s], grown.edge[5, s]
         else:
-            line, slope = grown.edge[0, s], grown.edge[1, s]
-            slope *= max(0.0, 1.0 - 0.05 * cell)
             grown.state[s, k] = NONE
-            grown.edge[2, s] += 0.0 if grown.filled[s, k] else cell
+            grown.inner[s, k], grown.rise[s, k] = grown.edge[0, s], grown.edge[1, s] * max(0.0, 1.0 - 0.05 * cell)
+    for s in range(SECTORS):
         grown.filled[s, k] &= 1
-        grown.inner[s, k], grown.rise[s, k] = line, slope
-        grown.edge[0, s], grown.edge[1, s] = line + cell * slope, slope
+        if grown.state[s, k] == NONE:
+            continue_between(s, k, cell, grown)
+    for s in range(SECTORS):
+        grown.edge[0, s] = grown.inner[s, k] + cell * grown.rise[s, k]
+        grown.edge[1, s] = grown.rise[s, k]
+        if grown.state[s, k] == NONE:
+            grown.edge[2, s] += 0.0 if grown.filled[s, k] else cell
+        else:
+            calm(s, k, rules, grown)
+            grown.edge[2, s], grown.edge[3, s] = 0.0, grown.edge[0, s]
+
+
+@part
+def continue_between(s: int, k: int, cell: float, grown: Grown) -> None:
+    """Where no floor is seen, draw it from the nearest on the left to the nearest on the right."""
+    left, right = 0, 0
+    for t in range(FARTHEST, 0, -1):
+        left = t if grown.state[(s + t) % SECTORS, k] == SURE else left
+        right = t if grown.state[(s - t) % SECTORS, k] == SURE else right
+    if left == 0 or right == 0:
+        return
+    a, b, w = (s - right) % SECTORS, (s + left) % SECTORS, right / (left + right)
+    grown.inner[s, k] = grown.inner[a, k] + w * (grown.inner[b, k] - grown.inner[a, k])
+    grown.rise[s, k] = grown.rise[a, k] + w * (grown.rise[b, k] - grown.rise[a, k])
+
+
+@part
+def calm(s: int, k: int, rules: Rules, grown: Grown) -> None:
+    """Let what is expected next follow the neighbours too, where they go on with the same floor."""
+    mine, n, rise, lean = grown.inner[s, k], 1, float(grown.rise[s, k]), 0.0
+    for t in range(1, CALM + 1):
+        a, b = (s - t) % SECTORS, (s + t) % SECTORS
+        if grown.state[a, k] == NONE or grown.state[b, k] == NONE:
+            break
+        if max(abs(grown.inner[a, k] - mine), abs(grown.inner[b, k] - mine)) > rules.step * (1 + t):
+            break
+        n, rise = n + 2, rise + grown.rise[a, k] + grown.rise[b, k]
+        lean += grown.inner[a, k] + grown.inner[b, k] - 2.0 * mine
+    grown.edge[1, s] = rise / n
+    grown.edge[0, s] = mine + lean / n + rules.cell * grown.edge[1, s]
 
 
 @part
@@ -251,15 +222,18 @@ def doubt(k: int, rules: Rules, grown: Grown) -> None:
 
 
 @kernel
-def grow(rules: Rules, listed: Listed, grown: Grown) -> None:
-    """Find the floor of every cell, from the middle outward."""
+def grow(tracks: Singles, rules: Rules, listed: Listed, grown: Grown) -> None:
+    """Find the floor of every cell, from the plane of the tracks (2, SECTORS: height, slope) outward."""
     for s in range(SECTORS):
-        grown.edge[:, s] = 0.0
+        grown.edge[0, s], grown.edge[1, s] = tracks[0, s], tracks[1, s]
+        grown.edge[2, s], grown.edge[3, s] = 0.0, tracks[0, s]
     for k in range(RINGS):
         if (k + 1) * rules.cell <= rules.near:  # under the tracks
             for s in range(SECTORS):
-                grown.inner[s, k], grown.rise[s, k] = 0.0, 0.0
+                grown.inner[s, k], grown.rise[s, k] = grown.edge[0, s], tracks[1, s]
                 grown.state[s, k], grown.filled[s, k] = SURE, 1
+                grown.edge[0, s] += tracks[1, s] * rules.cell
+                grown.edge[3, s] = grown.edge[0, s]
             continue
         for s in range(SECTORS):
             try_cell(s, k, rules, listed, grown)

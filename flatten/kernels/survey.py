@@ -7,13 +7,12 @@ list depends on its order.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from flatten.kernels.gather import gather
-from flatten.kernels.groups import Returns
+from flatten.kernels.groups import Listed, Returns, Rules
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.place import quarter_turns
 from flatten.kernels.sift import to_level
@@ -27,37 +26,6 @@ SECTORS, RINGS = 120, 64
 END = -1
 HIGHEST = 1e4
 """Metres; what is higher or lower is no floor."""
-
-
-class Rules(NamedTuple):
-    """What counts as floor; metres, m per m, level axes about the fan's origin."""
-
-    step: float
-    """Greatest jump of a floor that can be driven."""
-    slope: float
-    """Tangent of the steepest slope."""
-    drop: float
-    cell: float
-    """Length of a cell."""
-    near: float
-    """To here the floor is under the tracks: height 0."""
-    left: float
-    right: float
-    back: float
-    front: float
-    """The robot's outline: least and greatest y, least and greatest x."""
-
-
-class Listed(NamedTuple):
-    """The returns of every cell."""
-
-    head: Lanes
-    """(SECTORS · RINGS,) number of a cell's last return, END without any."""
-    next_: Lanes
-    """(n,) number of the return before it in the same cell."""
-    r: Singles
-    z: Singles
-    """(n,) horizontal distance and height."""
 
 
 @part
