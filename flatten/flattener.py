@@ -124,7 +124,7 @@ class Flattener:
         }
 
     def _sweep(
-        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool
+        self, cloud: Cloud, attitude: tuple[float, float] | None, with_starts: bool = False
     ) -> tuple[Any, ...]:
         """Let all returns fill the tables; give what holds their memory alive.
 
