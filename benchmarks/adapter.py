@@ -21,7 +21,8 @@ def has_kernel_call(flattener: Flattener) -> bool:
 def kernel_call(flattener: Flattener, cloud: Any) -> Run:
     """The pass over the returns alone where it can be called, else the whole way.
 
-    Assumed is `Flattener._sweep(cloud, attitude)`: this function is all there is to change for another.
+    Assumed is `Flattener._sweep(cloud, attitude)` for a cloud without motion: this function is all there is
+    to change for another.
     """
     if not has_kernel_call(flattener):
         return whole_call(flattener, cloud)

@@ -166,7 +166,11 @@ class Flattener:
         return np.sqrt(np.where(best >= 0.0, best, np.inf))
 
     def _sweep(
-        self, cloud: Cloud, attitude: tuple[float, float] | None, motion: Motion | None, at: float
+        self,
+        cloud: Cloud,
+        attitude: tuple[float, float] | None,
+        motion: Motion | None = None,
+        at: float = 0.0,
     ) -> tuple[Any, ...]:
         """Let all returns fill the tables; give what holds their memory alive."""
         tables = self._tables

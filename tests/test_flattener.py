@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import threading
+import weakref
+from typing import Any
 
 import numpy as np
 import pytest
 
 import flatten
+import flatten.flattener as house
 from flatten import AttitudeError, Cloud, CloudError, Flattener, FlattenError, State, frames, plan
 from flatten.scan import FIELDS
 from tests.conftest import assert_scans_equal, level_profile, make_profile
@@ -206,6 +209,28 @@ def variants(xyz: np.ndarray) -> dict[str, object]:
         "half and whole": Cloud(xyz[:, 0].astype(np.float64), xyz[:, 1], xyz[:, 2]),
         "read-only": Cloud.from_array(np.frombuffer(xyz.tobytes(), xyz.dtype).reshape(-1, 3)),
     }
+
+
+def test_what_was_converted_is_held_until_the_heights_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    # int32 returns are copied to float64; heights are made from the copy, after the sweep
+    xyz, seen = np.full((5, 3), 1, np.int32), []
+    owners: list[Any] = []
+
+    def lay_out(cloud: Cloud) -> Any:
+        returns, axes = returns_of(cloud)
+        owners.extend(weakref.ref(axis) for axis in axes)
+        return returns, axes
+
+    def answer(words: Any) -> None:
+        seen.extend(owner() is not None for owner in owners)
+        answer_of(words)
+
+    flattener = Flattener(level_profile())
+    returns_of, answer_of = house.lay_out, house.answer
+    monkeypatch.setattr(house, "lay_out", lay_out)
+    monkeypatch.setattr(house, "answer", answer)
+    flattener.flatten(xyz)
+    assert seen == [True] * 3 and all(owner() is None for owner in owners)
 
 
 XYZ = (np.random.default_rng(5).normal(size=(4000, 3)) * [6, 6, 0.6]).astype(np.float32)

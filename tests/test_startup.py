@@ -26,6 +26,10 @@ notes = cache_notes()
 ready = warmup.get_ready()
 print(*ready.compiled, "|", *sorted(ready.loaded), "|", *notes)
 """
+WARM = """
+from flatten import warmup
+warmup.warm_up()
+"""
 ALL_LOADED = f"| {' '.join(sorted(KERNELS))} |"
 
 
@@ -38,7 +42,7 @@ def in_place(code: str, place: Path, *words: object) -> subprocess.Popen[str]:
 def test_two_that_start_at_once_with_nothing_kept(tmp_path: Path) -> None:
     """Both are right, and what they leave serves a third."""
     place = tmp_path / "kept"
-    both = [in_place(FRAME, place, tmp_path / f"{number}.npz") for number in range(2)]
+    both = [in_place(WARM + FRAME, place, tmp_path / f"{number}.npz") for number in range(2)]
     for started in both:
         _, told = started.communicate(timeout=600)
         assert started.returncode == 0, told

@@ -55,8 +55,7 @@ def above(z: float, square: float, b: int, ground: Ground) -> float:
 @part
 def lower(n: int, ground: Ground, work: Singles, lanes: Lanes) -> None:
     """Turn the heights of n sifted returns into heights above the floor; widen the bounds on their error."""
-    heights = ground.heights.reshape(ground.heights.size)
-    row = np.int32(ground.heights.shape[1])
+    heights, row = ground.heights, ground.heights.shape[1]
     scale, cells, last = F(ground.cells_per_metre), F(row - 1), np.int32(row - 2)
     spread = F(1.0 + 2.0 * ground.steepest)
     blur = F(8 * 2.0**-24 * max(abs(ground.lowest), abs(ground.highest)) + 1e-30)
@@ -65,7 +64,8 @@ def lower(n: int, ground: Ground, work: Singles, lanes: Lanes) -> None:
         u = select(u < cells, u, cells)  # no number is beyond too
         k = truncate(u)
         k = select(k < last, k, last)
-        at = np.int64(select(lanes[BIN + j] < 0, NOWHERE, lanes[BIN + j]) * row + k)
-        low, high = heights[at], heights[at + 1]
+        b = np.uint32(select(lanes[BIN + j] < 0, NOWHERE, lanes[BIN + j]))
+        at = np.uint32(k)
+        low, high = heights[b, at], heights[b, at + np.uint32(1)]
         work[HEIGHT + j] -= fma(u - F(k), high - low, low)
         work[SLACKS + j] = fma(spread, work[SLACKS + j], blur)

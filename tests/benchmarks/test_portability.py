@@ -127,7 +127,7 @@ def test_addresses_in_an_array_are_told_with_what_they_point_to():
     sizes = [len(buffer.before) for buffer in call.buffers]
     assert sorted(sizes) == [16, 24, 24, 8 * SIZE]
     words = sizes.index(8 * SIZE)
-    places = [8 * (4 + 3 * axis) for axis in range(3)]  # after code, columns, stride and number
+    places = [8 * (5 + 3 * axis) for axis in range(3)]  # after code, columns, stride, number and starts
     assert [(pointer.buffer, pointer.place) for pointer in call.pointers] == [(words, k) for k in places]
     first, second, third = (pointer.target for pointer in call.pointers)
     assert first == second != third and (sizes[first], sizes[third]) == (24, 16)
