@@ -147,8 +147,8 @@ class Flattener:
         kinds = (states == State.HIT).view(np.uint8)
         for s in self._dropping:
             report_drops(
-                self._drops(), self.profile.reach, states[s], stretches[:, s], ranges[s], heights[s], kinds[s],
-                self._distances(s),
+                self._drops(), self.profile.reach, states[s], stretches[:, s], ranges[s], heights[s],
+                kinds[s], self._distances(s),
             )  # fmt: skip
         return {
             name: self._scan(s, name, cloud, states[s], stretches[:, s], ranges[s], heights[s], kinds[s])

@@ -28,7 +28,7 @@ def test_one_return_one_hit() -> None:
     assert scan.states[k] == State.HIT and (scan.states == State.HIT).sum() == 1
     assert scan.ranges[k] == 5.0 and scan.hits[k] == 1 and scan.heights[k] == np.float32(0.5)
     assert abs(scan.bearings[k] - np.arctan2(4, 3)) <= np.radians(0.125) + 1e-6
-    assert scan.counts == (1, 0, 0, 1)
+    assert scan.counts[:4] == (1, 0, 0, 1)
 
 
 @pytest.mark.parametrize(
@@ -157,14 +157,14 @@ def test_bad_attitudes_are_one_clear_line(attitude: object) -> None:
 def test_empty_cloud_is_a_frame_in_which_nothing_is_known() -> None:
     scan = Flattener(level_profile()).flatten(np.zeros((0, 3)))["drive"]
     assert (scan.states == State.UNSEEN).all() and np.isnan(scan.ranges).all()
-    assert scan.counts == (0, 0, 0, 0)
+    assert scan.counts[:4] == (0, 0, 0, 0)
 
 
 def test_nan_inf_and_zero_returns_are_skipped_and_counted() -> None:
     xyz = np.array([[np.nan, 1, 0], [1, np.inf, 0], [0, 0, -np.inf], [0, 0, 0], [-0.0, 0.0, 0.0], [2, 0, 0]])
     for dtype in (np.float32, np.float64):
         scan = Flattener(level_profile()).flatten(xyz.astype(dtype))["drive"]
-        assert scan.counts == (6, 5, 0, 1)
+        assert scan.counts[:4] == (6, 5, 0, 1)
 
 
 def test_fields_not_asked_for_are_none_and_change_nothing() -> None:

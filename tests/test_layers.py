@@ -55,7 +55,8 @@ MAY_IMPORT = {
         "scan", "version", "warmup",
     },
     "warmup": {
-        "carrying", "cloud", "errors", "flattener", "floor", "kernels", "motion", "profile", "returns", "scan",
+        "carrying", "cloud", "errors", "flattener", "floor", "kernels", "motion", "profile", "returns",
+        "scan",
     },
     "cli": {
         "budget", "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
