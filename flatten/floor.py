@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from flatten.frames import level_from_body
 from flatten.kernels import groups
-from flatten.kernels.edges import find_edges, join, spread
+from flatten.kernels.edges import allow, find_edges, join, spread
 from flatten.kernels.groups import Edges, Grown, Listed, Rules
 from flatten.kernels.grow import NONE, SURE, grow
 from flatten.kernels.lines import TALLEST
@@ -76,6 +76,7 @@ class Floor:
             np.zeros((SECTORS, RINGS), np.int32), np.zeros(SECTORS, np.float32), np.zeros(2, np.int32)
         )
         self._nodes = np.zeros((SECTORS, RINGS + 1), np.float32)
+        self._allowed = self._nodes.copy()
         self._work = np.zeros(SINGLES, np.float32)
         self._head = np.zeros(SECTORS * RINGS, np.int32)
         self._make_room(1024)
@@ -163,11 +164,12 @@ class Floor:
         self.counts = (on, below)
 
     def _hand_out(self) -> groups.Ground:
+        allow(self._rules, self._grown.state, self._nodes, self._allowed)
         bins, scale = len(self._places), 1.0 / self._rules.cell
         heights = np.empty((bins, RINGS + 1), np.float32)
         known = np.empty((bins, RINGS), np.uint8)
         lowest, highest, steepest = spread(
-            self._places, self._nodes, self._grown.state, scale, heights, known
+            self._places, self._allowed, self._grown.state, scale, heights, known
         )
         nearest = np.floor(self._places + 0.5).astype(np.int64) % SECTORS
         self.drop_distances = self._edges.drops[nearest]

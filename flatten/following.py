@@ -41,7 +41,7 @@ class FloorFollower:
     """Fits the floor to frame after frame by a profile with `level: floor`.
 
     What a frame says nothing about is remembered for `floor.memory` seconds, as long as every frame comes
-    with its motion; without poses nobody knows where the remembered floor is now, and each frame stands alone.
+    with its motion; without poses nobody knows where the remembered floor is now: each frame stands alone.
     """
 
     def __init__(self, profile: Profile, plan: Plan) -> None:

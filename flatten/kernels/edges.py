@@ -37,6 +37,12 @@ BAND = 0.06
 """Metres about the floor within which a return is of the floor."""
 
 
+POSSIBLE_SLOPE = 0.2
+"""m per m by which floor that is not seen may rise above how it goes on."""
+MOST = 0.5
+"""Metres by which it may rise at most."""
+
+
 @part
 def crossing(s: int, k: int, r: float, z: float, top: float, rules: Rules, grown: Grown) -> int:
     """Ring in which the beam from height `top` to (r, z) crosses the floor; −1 if floor lies behind that."""
@@ -136,6 +142,25 @@ def join(rules: Rules, grown: Grown, nodes: Singles) -> None:
             else:
                 nodes[s, k] = before if known_before else after
         nodes[s, RINGS] = grown.inner[s, RINGS - 1] + rules.cell * grown.rise[s, RINGS - 1]
+
+
+@kernel
+def allow(rules: Rules, state: Flags, nodes: Singles, allowed: Singles) -> None:
+    """Where the floor is not known, count heights from the highest that it may be: `allowed` for `nodes`.
+
+    It may rise from where it was last seen, and to where it is seen again, by POSSIBLE_SLOPE, but by no more
+    than MOST.
+    """
+    for s in range(SECTORS):
+        gap = 0.0
+        for k in range(RINGS + 1):
+            seen = (k > 0 and state[s, k - 1] != NONE) or (k < RINGS and state[s, k] != NONE)
+            gap = 0.0 if seen else gap + rules.cell
+            allowed[s, k] = gap
+        for k in range(RINGS, -1, -1):
+            gap = min(gap, float(allowed[s, k]))
+            allowed[s, k] = nodes[s, k] + min(MOST, POSSIBLE_SLOPE * gap)
+            gap += rules.cell
 
 
 @kernel
