@@ -230,7 +230,7 @@ class FrameWindow:
         if math.isnan(elapsed):
             return "the poses are by another clock: seconds here, whole nanoseconds there"
         if elapsed <= 0.0:
-            return f"a frame out of order: {-elapsed:.3g} s before the one before it, or at the same time"
+            return f"a frame out of order: {abs(elapsed):.3g} s older than the one that came before it"
         longest = self._longest_gap()
         if elapsed > longest + SLACK:
             return f"a gap of {elapsed:.3g} s, longer than the window of {longest:.3g} s"

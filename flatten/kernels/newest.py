@@ -1,7 +1,7 @@
 """Several frames gathered: older ones carried into the newest one's axes, and what the newest one overrules.
 
-The newest frame's returns come first, then those of the frame before it, and so on. Where the newest frame saw
-that nothing stands nothing older does: a return of an older frame does not count in a slice whose
+The newest frame's returns come first, then those of the frame before it, and so on. Where the newest frame
+saw that nothing stands nothing older does: a return of an older frame does not count in a slice whose
 witnessed stretch of its bin, by the beams and returns of the newest frame alone, holds its distance, from
 clear_from on and before clear_to. Its beam counts: it passed there in its own time.
 
