@@ -139,7 +139,7 @@ def carry_cloud(
         now = motion.matrices(np.array([at]))[0]
     ends = out.reshape(n, step)
     x, y, z = (ends[:, axis].reshape(cloud.x.shape) for axis in range(3))
-    carried = Cloud(x, y, z, cloud.intensity, cloud.time, cloud.name, corrected=True)
+    carried = Cloud(x, y, z, cloud.intensity, cloud.time, cloud.name, corrected=True, stamp=cloud.stamp)
     carried._within(out, (0, 4, 8))
     return Carried(carried, ends[:, 3:] if starts else None, attitude_of(now), at)
 

@@ -26,8 +26,9 @@ from flatten.motion import Motion
 from flatten.plan import Plan, make_plan
 from flatten.profile import Profile
 from flatten.returns import lay_out
-from flatten.scan import FIELDS, Counts, Scan, State
+from flatten.scan import FIELDS, Counts, Kind, Scan, State
 from flatten.tables import LEVEL_GROUND, Tables
+from flatten.window import FrameWindow
 
 TELLING = np.array([state in (State.HIT, State.CLEAR, State.TOO_NEAR) for state in State])
 """Which states tell something of a bin."""
@@ -55,11 +56,6 @@ class Flattener:
             )
         if isinstance(fields, str):
             raise FlattenError(f"fields {fields!r}: wanted several names, such as {{{fields!r}}}")
-        if profile.window is not None:
-            raise FlattenError(
-                "window: gathering several frames in one scan is not built yet: leave the section out, "
-                "or say window: off"
-            )
         self.profile = profile
         self.fields = frozenset(FIELDS if fields is None else fields)
         unknown = self.fields - set(FIELDS)
@@ -72,11 +68,19 @@ class Flattener:
             "near": profile.reach.near, "far": profile.reach.far,
         }  # fmt: skip
         needs_witness = self.fields & {"ranges", "states", "clear_from", "clear_to"}
-        self._witnessing = profile.clear is not None and bool(needs_witness)
+        # what is witnessed decides what older frames still say, whatever is asked for
+        self._witnessing = profile.clear is not None and bool(needs_witness or profile.window)
         stretching = self._witnessing or bool(self.fields & {"clear_from", "clear_to"})
         self._tables = Tables(self._plan, self._witnessing, "hits" in self.fields, stretching, self.fields)
         self._ground = LEVEL_GROUND
-        self._carry_room = CarryRoom()
+        self.window: FrameWindow | None = None
+        """The last frames, with `window` in the profile: how many, how old, why they were forgotten."""
+        if profile.window is not None:
+            self.window = FrameWindow(
+                profile.window, self._plan.numbers.body_from_sensor, self._witnessing,
+                "intensities" in self.fields,
+            )  # fmt: skip
+        self._carry_room = CarryRoom() if self.window is None else self.window.room
         self._follower = FloorFollower(profile, self._plan) if profile.level == "floor" else None
         self._dropping = [s for s, band in enumerate(profile.slices.values()) if band.drops]
         self.health = Health(profile)
@@ -103,6 +107,8 @@ class Flattener:
             How the body moved while the frame was taken: every return is brought, by the pose at its
             own time, to the moment that the motion names (the frame's end, if it names none), and every beam
             begins where the sensor was then. None for a body that stands, or a cloud that is `corrected`.
+            With `window` in the profile it must be given: older frames are brought along by its poses, in
+            the same fixed frame and by the same clock, frame after frame.
 
         Raises CloudError, AttitudeError or MotionError for what is not one.
         """
@@ -119,6 +125,11 @@ class Flattener:
         age = checked_age(attitude, cloud.stamp, self.profile.health.attitude_stale)
         lean = checked_attitude(attitude) if plan.gravity else None
         at = 0.0
+        if motion is None and self.window is not None:
+            raise MotionError(
+                "window: older frames can only be gathered where the poses are known: pass motion=, or say "
+                "window: off"
+            )
         if motion is not None:
             if not isinstance(motion, Motion):
                 raise MotionError(f"motion: wanted a flatten.Motion, not {type(motion).__name__}")
@@ -128,6 +139,8 @@ class Flattener:
             cloud, at = carried.cloud, carried.at
             lean = checked_attitude(carried.attitude) if plan.gravity and lean is None else lean
         scans = self._run(cloud, lean, motion, at)
+        if self.window is not None:
+            self.window.keep(self._tables, cloud.intensity)
         self._watch(cloud, age)
         return scans
 
@@ -174,10 +187,7 @@ class Flattener:
     ) -> tuple[Any, ...]:
         """Let all returns fill the tables; give what holds their memory alive."""
         tables = self._tables
-        returns, owners = lay_out(cloud)
-        if motion is not None and self._witnessing:
-            returns = returns._replace(starts=START_BYTES)
-        tables.hand_returns(returns)
+        returns, owners = self._returns(cloud, motion, at)
         frame = self._plan.frame(attitude)
         if self._follower is not None:
             self._hand_ground(self._follower.fit(returns, frame, attitude, motion, at))
@@ -185,12 +195,32 @@ class Flattener:
         if len(ground.heights):  # the sieve does not know where the floor is how high
             frame = frame._replace(half=frame.half + 1.001 * max(abs(ground.lowest), abs(ground.highest)))
         tables.hand(frame)
+        if self.window is None:
+            tables.hand_returns(returns)
+        else:
+            self.window.hand(tables, returns, self._fill)
+        self._fill()
+        return owners
+
+    def _returns(
+        self, cloud: Cloud, motion: Motion | None, at: float
+    ) -> tuple[groups.Returns, tuple[Any, ...]]:
+        """Tell where all returns lie that are to be swept, and what holds their memory alive."""
+        if motion is not None and self.window is not None:
+            return self.window.gather(len(cloud), motion, at), ()
+        returns, owners = lay_out(cloud)
+        if motion is not None and self._witnessing:
+            returns = returns._replace(starts=START_BYTES)
+        return returns, owners
+
+    def _fill(self) -> None:
+        """Fill the tables from what the words tell of."""
+        tables = self._tables
         sweep(tables.words)
         if len(tables.bins.masks):
             follow_beams(tables.words)
         if tables.in_lists:
             accept(tables.words)
-        return owners
 
     def _hand_ground(self, ground: groups.Ground) -> None:
         """Let heights count from a fitted floor, from the next frame on."""
@@ -232,13 +262,36 @@ class Flattener:
             "states": states if "states" in asked else None,
             "bearings": plan.bearings.copy() if "bearings" in asked else None,
             "heights": heights if "heights" in asked else None,
-            "intensities": intensities_of(cloud, states, bins.winner[s]) if "intensities" in asked else None,
+            "intensities": self._intensities(cloud, kinds, bins.winner[s])
+            if "intensities" in asked
+            else None,
             "hits": bins.hits[s].copy() if "hits" in asked else None,
             "kinds": kinds if "kinds" in asked else None,
+            "ages": self._ages(kinds, bins.winner[s]) if "ages" in asked else None,
             "clear_from": stretches[0] if "clear_from" in asked else None,
             "clear_to": stretches[1] if "clear_to" in asked else None,
         }
         return scan_of({"name": name, "counts": counts, **self._fan, **arrays})
+
+    def _ages(self, kinds: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]) -> npt.NDArray[np.float32]:
+        """Age of the frame of each deciding return (bins,), NaN where none decides."""
+        out = np.full(kinds.size, np.nan, np.float32)
+        hit = np.flatnonzero(kinds == Kind.RETURN)
+        out[hit] = 0.0 if self.window is None else self.window.ages(winner[hit])
+        return out
+
+    def _intensities(
+        self, cloud: Cloud, kinds: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.float32]:
+        """Intensity of the deciding returns (bins,), NaN where none decides and where there is none."""
+        out = np.full(kinds.size, np.nan, np.float32)
+        hit = np.flatnonzero(kinds == Kind.RETURN)
+        own, older = hit[winner[hit] < len(cloud)], hit[winner[hit] >= len(cloud)]
+        if cloud.intensity is not None and cloud.intensity.size:
+            out[own] = cloud.intensity[np.unravel_index(winner[own], cloud.intensity.shape)]
+        if self.window is not None and older.size:
+            out[older] = self.window.intensities(winner[older])
+        return out
 
 
 def scan_of(values: dict[str, Any]) -> Scan:
@@ -246,14 +299,3 @@ def scan_of(values: dict[str, Any]) -> Scan:
     scan = object.__new__(Scan)
     scan.__dict__.update(values)
     return scan
-
-
-def intensities_of(
-    cloud: Cloud, states: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]
-) -> npt.NDArray[np.float32]:
-    """Intensity of the HIT returns (bins,), NaN elsewhere and where the cloud has none."""
-    out = np.full(states.size, np.nan, np.float32)
-    if cloud.intensity is not None and cloud.intensity.size:
-        hit = np.flatnonzero(states == State.HIT)
-        out[hit] = cloud.intensity[np.unravel_index(winner[hit], cloud.intensity.shape)]
-    return out

@@ -9,7 +9,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-FIELDS = ("ranges", "states", "bearings", "heights", "intensities", "hits", "kinds", "clear_from", "clear_to")
+FIELDS = (
+    "ranges", "states", "bearings", "heights", "intensities", "hits", "kinds", "ages", "clear_from",
+    "clear_to",
+)  # fmt: skip
 """The arrays of a scan, and what a caller may ask for."""
 
 
@@ -40,7 +43,10 @@ class Kind(enum.IntEnum):
 
 
 class Counts(NamedTuple):
-    """What became of the returns of one cloud in one slice."""
+    """What became of the returns of one cloud in one slice.
+
+    With `window` the cloud is the newest frame's, and `used` counts those of all gathered frames.
+    """
 
     returns: int
     """Returns in the cloud, good or not."""
@@ -93,6 +99,9 @@ class Scan:
     """Returns of the slice in the bin, inside the reach."""
     kinds: npt.NDArray[np.uint8] | None = None
     """`Kind` of each HIT, 0 elsewhere: whether a return decides, or an edge found in the floor."""
+    ages: npt.NDArray[np.float32] | None = None
+    """Seconds from the frame of the return that decides to the newest one, from moment to moment; 0 for the
+    newest frame's own and without `window`, NaN where no return decides."""
     clear_from: npt.NDArray[np.float32] | None = None
     """Where the witnessed stretch begins, metres; 0 where there is none."""
     clear_to: npt.NDArray[np.float32] | None = None

@@ -22,6 +22,9 @@ LEVEL_GROUND = groups.Ground(
 )  # fmt: skip
 """No fitted floor: it is level, at height 0."""
 
+LONE = groups.Newest(returns=1 << 62, followed=0, stretches=np.zeros((2, 0, 0), np.float32))
+"""No other frame than the newest."""
+
 
 class Tables:
     """Working memory of one flattener: grows to the largest cloud seen, never with their number.
@@ -45,7 +48,8 @@ class Tables:
             heights=np.zeros((slices, bins if "heights" in asked else 0), np.float32),
         )
         work, tile, tables = work_room(), beam_room(witnessing), tables_of(plan, slices, counting)
-        for group in (plan.numbers, plan.standing, LEVEL_GROUND, self.bins, tables, work, tile, self.answers):
+        known = plan.numbers, plan.standing, LEVEL_GROUND, LONE
+        for group in (*known, self.bins, tables, work, tile, self.answers):
             self.hand(group)
         self._room = 0
         self._make_lists(0)

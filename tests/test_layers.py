@@ -33,8 +33,9 @@ MAY_IMPORT = {
     "tables": {"kernels", "plan"},
     "flattener": {
         "attitude", "carrying", "cloud", "drops", "errors", "following", "health", "kernels", "motion",
-        "plan", "profile", "returns", "scan", "tables",
+        "plan", "profile", "returns", "scan", "tables", "window",
     },
+    "window": {"carrying", "kernels", "motion", "profile", "tables"},
     "floor": {"frames", "kernels"},
     "following": {"floor", "kernels", "motion", "plan", "profile"},
     "drops": {"profile", "scan"},

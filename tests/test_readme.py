@@ -74,7 +74,7 @@ def test_the_misspelt_key_is_told_as_the_readme_says(desk: Path) -> None:
 
 def test_the_node_turns_real_messages_into_real_messages(desk: Path) -> None:
     store = get_typestore(Stores.LATEST)
-    (snippet,) = blocks("python")
+    snippet = blocks("python")[0]
     node: dict[str, Any] = {}
     exec(snippet, node)
     message = cloud_message(store, flatten.read_cloud("sample_clouds/aisle.pcd"))
@@ -87,6 +87,20 @@ def test_the_node_turns_real_messages_into_real_messages(desk: Path) -> None:
         np.testing.assert_array_equal(read.ranges, expected[name].ranges)
         assert round((read.angle_max - read.angle_min) / read.angle_increment) + 1 == len(read.ranges)
         assert read.header.frame_id == "lidar"
+
+
+def test_the_window_gathers(desk: Path) -> None:
+    snippets = blocks("python")
+    node: dict[str, Any] = {}
+    exec(snippets[0], node)
+    (snippet,) = [text for text in snippets[1:] if "window" in text]
+    exec(snippet, node)
+    seen, still = flatten.read_cloud("sample_clouds/aisle.pcd"), [[0, 0, 0, 0, 0, 0, 1]] * 2
+    for k in range(7):
+        cloud = flatten.Cloud(seen.x, seen.y, seen.z, time=np.linspace(0.1 * k, 0.1 * k + 0.1, len(seen)))
+        scans = node["on_timed_cloud"](cloud, [0.1 * k, 0.1 * k + 0.1], still)
+    assert node["gathering"].window.frames == 5
+    assert scans["drive"].counts.used > 3 * np.count_nonzero(scans["drive"].states == flatten.State.HIT)
 
 
 def cloud_message(store: Any, cloud: flatten.Cloud) -> Any:

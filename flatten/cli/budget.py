@@ -23,7 +23,10 @@ from flatten.cli.terminal import progress, say
 if TYPE_CHECKING:
     from flatten.cloud import Cloud
 
-FIELDS = ("ranges", "states", "bearings", "heights", "intensities", "hits", "clear_from", "clear_to")
+FIELDS = (
+    "ranges", "states", "bearings", "heights", "intensities", "hits", "kinds", "ages", "clear_from",
+    "clear_to",
+)  # fmt: skip
 """As `flatten.scan.FIELDS`; written here so that --help stays quick."""
 JSON, PICTURE, STARTUP = "budget.json", "budget.png", "startup.json"
 TICKS = 50

@@ -28,6 +28,7 @@ ARRAYS = {
     "heights": np.float32,
     "intensities": np.float32,
     "hits": np.uint32,
+    "ages": np.float32,
     "clear_from": np.float32,
     "clear_to": np.float32,
 }

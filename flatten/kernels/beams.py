@@ -8,7 +8,7 @@ import numpy as np
 
 from flatten.kernels.gather import gather
 from flatten.kernels.ground import above, is_given
-from flatten.kernels.groups import Bins, Frame, Ground, Plan, Returns, Tile, Work, opened
+from flatten.kernels.groups import Bins, Frame, Ground, Newest, Plan, Returns, Tile, Work, opened
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.pack import keep, whole
 from flatten.kernels.place import exact_bin, place_return, start_of
@@ -52,13 +52,11 @@ def follow_exactly(
 
 
 @part
-def start_beams(frame: Frame, plan: Plan, bins: Bins, tile: Tile) -> float:
-    """Forget what was witnessed; give what a distance may be off by, as in `stretches.stretch`.
+def start_beams(frame: Frame, plan: Plan, tile: Tile) -> float:
+    """Give what a distance may be off by, as in `stretches.stretch`.
 
     Where the sensor is beside the axis, `turns` takes the sine and cosine of whole numbers of bins.
     """
-    bins.masks[:, :, :] = 0
-    bins.dropped[:] = 0
     m, width = frame.level_from_sensor, plan.span * math.pi * 0.5 / plan.bins
     off_axis = plan.cells_per_metre * math.hypot(m[0, 3], m[1, 3])
     if off_axis == 0.0:
@@ -135,17 +133,21 @@ def follow_block(
 def follow_beams(words: Words) -> None:
     """Mark the witnessed cells of all slices, and the bins with a return beyond an edge.
 
-    What is handed over stands in `groups`; `masks` and `dropped` may be in any state.
+    What is handed over stands in `groups`; `masks` and `dropped` may be in any state, but where some beams
+    have been followed already: there the marks of all others join theirs.
     """
     returns, frame, plan = opened(words, Returns), opened(words, Frame), opened(words, Plan)
-    ground, bins = opened(words, Ground), opened(words, Bins)
+    ground, bins, newest = opened(words, Ground), opened(words, Bins), opened(words, Newest)
     work, tile = opened(words, Work), opened(words, Tile)
+    if newest.followed == 0:
+        bins.masks[:, :, :] = 0
+        bins.dropped[:] = 0
     exactly = is_given(ground) or returns.starts != 0
-    bound = start_beams(frame, plan, bins, tile)
+    bound = start_beams(frame, plan, tile)
     lowest, highest = heights_that_matter(frame.level_from_sensor[2, 3], plan.slices, plan.smallest)
     if exactly:
         lowest, highest = -math.inf, math.inf
-    for first in range(0, returns.n, BLOCK):
+    for first in range(newest.followed, returns.n, BLOCK):
         n = returns.n - first if returns.n - first < BLOCK else BLOCK
         gather(first, n, returns, work.singles)
         flag_ends(n, frame.matrix, lowest, highest, plan.drop, work.singles, work.lanes)

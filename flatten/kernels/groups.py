@@ -209,6 +209,17 @@ class Answers(NamedTuple):
     heights: Annotated[Singles, 2]
 
 
+class Newest(NamedTuple):
+    """The newest of several gathered frames; its returns come first (see `newest`)."""
+
+    returns: int
+    """How many it has. Blind zones are asked about these alone: older ones were asked in their own time."""
+    followed: int
+    """Returns whose beams were followed before: their marks stand, and the others' join them."""
+    stretches: Annotated[Singles, 3]
+    """(2, slices, bins) where it alone witnesses free, metres; of no slice where it overrules nothing."""
+
+
 class Rules(NamedTuple):
     """What counts as floor; metres, m per m, level axes about the fan's origin."""
 
@@ -268,7 +279,7 @@ class Edges(NamedTuple):
     """(2,) returns on the floor, below it."""
 
 
-GROUPS = (Returns, Frame, Ground, Plan, Bins, Tables, Lists, Work, Tile, Answers)
+GROUPS = (Returns, Frame, Ground, Plan, Bins, Tables, Lists, Work, Tile, Answers, Newest)
 """In their order in the row of words."""
 PLACES: dict[Any, int] = {
     group: sum(size_of(before) for before in GROUPS[:number]) for number, group in enumerate(GROUPS)

@@ -9,10 +9,11 @@ import numpy.typing as npt
 
 from flatten.kernels.gate import FARTHEST, MIN_HITS, decide, in_slice
 from flatten.kernels.ground import above
-from flatten.kernels.groups import Bins, Frame, Ground, Lists, Plan, Returns
+from flatten.kernels.groups import Bins, Frame, Ground, Lists, Newest, Plan, Returns
 from flatten.kernels.jit import part
 from flatten.kernels.lanes import flags_of_eight
 from flatten.kernels.lists import append_unsure
+from flatten.kernels.newest import is_overruled
 from flatten.kernels.place import exact_bin, place_return
 from flatten.kernels.scatter import INDEX, NO_RETURN
 from flatten.kernels.workroom import NUMBER, UNSURE
@@ -42,8 +43,9 @@ def settle(
     plan: Plan,
     bins: Bins,
     lists: Lists,
+    newest: Newest,
 ) -> None:
-    """Let one return, which no blind zone swallowed, decide in all slices.
+    """Let one return, which no blind zone swallowed, decide in all slices where it is not overruled.
 
     With `count` 0 it has been counted before, and only comes to decide.
     """
@@ -56,11 +58,12 @@ def settle(
     square, number = x * x + y * y, 0
     z = above(z, square, b, ground)
     for s in range(plan.slices.shape[0]):
+        member = in_slice(z, square, plan.slices, s) and not is_overruled(index, square, s, b, newest)
         if plan.slices[s, MIN_HITS] > 1.0:
-            if count > 0 and in_slice(z, square, plan.slices, s):
+            if count > 0 and member:
                 append_unsure(b, square, index, number, plan, lists)
             number += 1
-        elif in_slice(z, square, plan.slices, s):
+        elif member:
             enter(square, index, count, s, b, plan, bins)
 
 
@@ -91,6 +94,7 @@ def settle_all(
     plan: Plan,
     bins: Bins,
     lists: Lists,
+    newest: Newest,
 ) -> None:
     """Settle what was put aside: unsure returns, and those too close to tell, which have been counted."""
     for k in range(waiting):
@@ -98,4 +102,4 @@ def settle_all(
         if key >= NO_RETURN:
             continue
         index, count = (-1 - key, 1) if key < 0 else (key & INDEX, 0)
-        settle(index, count, returns, frame, ground, plan, bins, lists)
+        settle(index, count, returns, frame, ground, plan, bins, lists, newest)

@@ -13,11 +13,23 @@ from flatten.kernels.bands import FAR_END, NEAR_END, find_unsure, take_band, tur
 from flatten.kernels.gate import FARTHEST, MIN_HITS
 from flatten.kernels.gather import gather
 from flatten.kernels.ground import is_given, lower
-from flatten.kernels.groups import Bins, Frame, Ground, Lists, Plan, Returns, Tables, Work, opened
+from flatten.kernels.groups import (
+    Bins,
+    Frame,
+    Ground,
+    Lists,
+    Newest,
+    Plan,
+    Returns,
+    Tables,
+    Work,
+    opened,
+)
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.levels import count_used, find_levels, take_levels
 from flatten.kernels.lists import append_sure
 from flatten.kernels.merge import merge
+from flatten.kernels.newest import doubt_older
 from flatten.kernels.pack import keep, whole
 from flatten.kernels.scatter import NO_KEY, TABLES, count, scatter
 from flatten.kernels.settle import put_aside, settle_all
@@ -133,7 +145,9 @@ def reset(plan: Plan, bins: Bins, tables: Tables, lists: Lists) -> None:
 
 
 @part
-def sift_block(first: int, n: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, work: Work) -> int:
+def sift_block(
+    first: int, n: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, newest: Newest, work: Work
+) -> int:
     """Bring n returns from `first` on in, and those that matter into their bins; give how many these are."""
     gather(first, n, returns, work.singles)
     bins.tally[RETURNS_SKIPPED] += sieve(n, frame, plan, work)
@@ -142,37 +156,39 @@ def sift_block(first: int, n: int, returns: Returns, frame: Frame, plan: Plan, b
         whole(kept), frame.matrix, np.float32(plan.first_turn), np.float32(plan.span), np.float32(plan.bins),
         work.singles, work.lanes,
     )  # fmt: skip
-    bins.tally[RETURNS_SWALLOWED] += swallow(kept, first, returns, frame, plan, bins, work)
+    bins.tally[RETURNS_SWALLOWED] += swallow(kept, first, returns, frame, plan, bins, newest, work)
     return kept
 
 
 @kernel
 def sweep(words: Words) -> None:
-    """Fill the tables of all slices from the returns of one cloud.
+    """Fill the tables of all slices from the returns of one cloud, or of several gathered ones.
 
     Returns of slices with min_hits are only put into lists, for `accept`. What is handed over stands in
     `groups`; all of `bins`, `tables` and `lists` may be in any state.
     """
     returns, frame, plan = opened(words, Returns), opened(words, Frame), opened(words, Plan)
     ground, bins, tables = opened(words, Ground), opened(words, Bins), opened(words, Tables)
-    lists, work = opened(words, Lists), opened(words, Work)
+    lists, work, newest = opened(words, Lists), opened(words, Work), opened(words, Newest)
     reset(plan, bins, tables, lists)
     some_levels = plan.borders.shape[0] > 0
     some_bands = plan.borders.shape[0] < 2 * plan.slices.shape[0]
     waiting = 0
     for first in range(0, returns.n, BLOCK):
         taken = returns.n - first if returns.n - first < BLOCK else BLOCK
-        kept = sift_block(first, taken, returns, frame, plan, bins, work)
+        kept = sift_block(first, taken, returns, frame, plan, bins, newest, work)
         n = whole(kept)
         if is_given(ground):
             lower(n, ground, work.singles, work.lanes)
         find_unsure_of_bands(n, plan, work)
+        if first + taken > newest.returns:
+            doubt_older(n, first, plan, newest, work)
         if some_levels:
             waiting = take_all_levels(n, kept, first, waiting, plan, bins, tables, work)
         if some_bands:
             waiting = take_bands(n, kept, first, waiting, plan, bins, tables, lists, work)
         waiting = put_aside(n, first, work.lanes, tables.aside, waiting)
         if waiting > tables.aside.size // 2 or first + BLOCK >= returns.n:  # a block fills less than half
-            settle_all(tables.aside, waiting, returns, frame, ground, plan, bins, lists)
+            settle_all(tables.aside, waiting, returns, frame, ground, plan, bins, lists, newest)
             waiting = 0
     merge(returns, frame, plan, bins, tables)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.groups import Bins, Frame, Plan, Returns, Work
+from flatten.kernels.groups import Bins, Frame, Newest, Plan, Returns, Work
 from flatten.kernels.jit import part
 from flatten.kernels.place import exact_bin, place_return
 from flatten.kernels.workroom import BIN, DOUBT, HEIGHT, NO, NUMBER, OWN
@@ -58,18 +58,21 @@ def in_zone(zones: Numbers, k: int, x: float, y: float, z: float) -> bool:
 
 
 @part
-def swallow(n: int, first: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, work: Work) -> int:
+def swallow(
+    n: int, first: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, newest: Newest, work: Work
+) -> int:
     """Take those of n kept returns that lie in a blind zone out of all slices, and mark their bins.
 
-    Only what the sieve found to be near a zone (OWN) is looked at. Gives how many were swallowed.
+    Only what the sieve found to be near a zone (OWN) is looked at, and of several frames the newest: zones
+    move with the body, and older returns met them where they were then. Gives how many were swallowed.
     """
     swallowed, zones, lanes = 0, plan.zones, work.lanes
     if zones.shape[0] == 0:
         return swallowed
     for j in range(n):
-        if lanes[OWN + lanes[NUMBER + j]] == NO:
-            continue
         index = first + lanes[NUMBER + j]
+        if lanes[OWN + lanes[NUMBER + j]] == NO or index >= newest.returns:
+            continue
         x, y, z = place_return(index, returns, plan.body_from_sensor)
         for k in range(zones.shape[0]):
             if in_zone(zones, k, x, y, z):

@@ -270,7 +270,13 @@ def _window(profile: Profile) -> str:
     if window is None:
         return _section("Window", ("off: a scan tells of one frame",))
     much = f"the last {window.frames} frames" if window.frames else f"the last {window.seconds:g} s"
-    return _section("Window", (f"a scan gathers {much}; what moved away is still shown for as long",))
+    items = (
+        f"a scan gathers {much}; every frame must come with its motion",
+        "what moved away is still shown for as long, but not where the newest frame witnesses free"
+        if profile.clear
+        else "what moved away is still shown for as long",
+    )
+    return _section("Window", items)
 
 
 def _health(profile: Profile) -> str:

@@ -70,8 +70,9 @@ floor:                # of use with `level: floor` alone
   slope: 20           # degrees: what is steeper is no floor; above 0, at most 45
   memory: 1.0         # s: how long the floor found in a cell is kept while no frame tells of the cell
 
-window: off           # one frame a scan. To gather several, so that more bins answer (and what moves
-                      # leaves a trail), say how many, at most 100, or how old they may be, at most 10 s:
+window: off           # one frame a scan. To gather several, so that more bins answer (and what moves may
+                      # leave a trail), say how many, at most 100, or how old they may be, at most 10 s.
+                      # Every frame then comes with its motion; 100 frames and 4,000,000 returns at most:
 # window: {frames: 5}
 # window: {seconds: 0.5}
 

@@ -29,7 +29,10 @@ class Floor(Section):
 
 
 class Window(Section):
-    """How much of the past a scan gathers: a number of frames or a time, one of the two."""
+    """How much of the past a scan gathers: a number of frames or a time, one of the two.
+
+    Memory is bounded either way: MOST_FRAMES frames and, as `flatten.window` says, 4,000,000 returns at most.
+    """
 
     frames: int | None = Field(
         default=None,

@@ -128,7 +128,7 @@ def test_level_floor_window_and_health_in_words():
     assert "level: floor; heights are measured from the floor fitted to each frame, up to 15° steep" in text
     assert "keeps its floor for 2 s" in text
     assert text.count("edges deeper than 0.06 m are reported as HIT") == 1
-    assert "a scan gathers the last 0.5 s;" in text
+    assert "a scan gathers the last 0.5 s; every frame must come with its motion" in text
     assert "rate: 10 Hz; a frame is late after 1.5 periods; up to 20 % of the frames" in text
     assert "more than 0.05 m or 3° off the declared one" in text
     assert "a scan gathers the last 5 frames;" in words(
