@@ -12,7 +12,7 @@ from flatten.tuning.floor_plane import FEWEST_PATCHES, Plane, PlaneFit
 from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Beams, Numbers, aim, medians
 from flatten.tuning.start import SHIFT, TILT, angle_between
 
-SMALLEST = 0.4
+SMALLEST = 0.25
 """Metres, one sigma: the patches must be spread at least so far about their middle, in every direction."""
 ROUGHEST = 0.015
 """Metres, one sigma, by which a floor's patches may scatter."""

@@ -20,7 +20,7 @@ import numpy as np
 
 from flatten.errors import TuningError
 from flatten.frames import Matrix
-from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Aimed, Beams, Numbers, Places, aim, medians
+from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Aimed, Beams, Mask, Numbers, Places, aim, medians, open_behind
 
 BIAS_BEFORE = 0.02
 """Metres, one sigma: what is thought of the range bias before looking (common practice for the class)."""
@@ -28,8 +28,6 @@ FIRST_BAND, LAST_BAND = 0.12, 3.0
 """Returns this far from the plane count at first, metres; in the end this many sigma of their ring."""
 NARROWEST = 0.002
 """Metres: no ring's returns are taken to scatter less."""
-PURE = 0.93
-"""Share of a patch's beams that must end near the plane, by the share that do in the better patches."""
 BIWEIGHT = 6.0
 """Residuals, in sigma, at which a patch no longer counts. Greater than the usual 4.7: few patches lie."""
 ROUNDS = 30
@@ -128,7 +126,8 @@ def _gather(
     if turn > 0:
         sigma = _scatter(aimed, near)
     parts = [
-        _means(part, keep, sigma, number) for number, (part, keep) in enumerate(zip(aimed, near, strict=True))
+        _means(part, keep, distance, sigma, number)
+        for number, (part, keep) in enumerate(zip(aimed, near, strict=True))
     ]
     patches = Patches(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
     if len(patches.counts) < FEWEST_PATCHES:
@@ -139,12 +138,12 @@ def _gather(
     return patches, sigma
 
 
-def _near(part: Aimed, bias: float, band: Numbers) -> Numbers:
+def _near(part: Aimed, bias: float, band: Numbers) -> Mask:
     """Mask of the returns within the band about the plane, the range bias taken off."""
     return np.asarray(np.abs(part.above + bias * part.down) <= band[part.patch // SECTORS])
 
 
-def _scatter(aimed: Sequence[Aimed], near: Sequence[Numbers]) -> Numbers:
+def _scatter(aimed: Sequence[Aimed], near: Sequence[Mask]) -> Numbers:
     """Scatter of returns about the median of their patch, by ring: 1.4826 · median absolute deviation."""
     off, rings = [], []
     for part, keep in zip(aimed, near, strict=True):
@@ -159,16 +158,16 @@ def _scatter(aimed: Sequence[Aimed], near: Sequence[Numbers]) -> Numbers:
     return np.maximum(1.4826 * medians(np.concatenate(off), np.concatenate(rings), RINGS), NARROWEST)
 
 
-def _means(part: Aimed, keep: Numbers, sigma: Numbers, number: int) -> Patches:
+def _means(part: Aimed, near: Mask, distance: float, sigma: Numbers, number: int) -> Patches:
     """Average what is within the band, patch by patch."""
     size = RINGS * SECTORS
+    keep = near & open_behind(part, near, distance)
     patch = part.patch[keep]
     counts = np.bincount(patch, minlength=size)
+    ends = np.bincount(part.patch[near], minlength=size)
     aimed_at = np.bincount(part.patch, minlength=size)
-    # where many beams end on something else, its foot lies near the plane, too, and always above it
-    full = counts >= FEWEST
-    usual = np.quantile(counts[full] / aimed_at[full], 0.75) if full.any() else 1.0
-    there = np.flatnonzero(full & (counts >= PURE * usual * aimed_at))
+    # where most beams end on something else, what little lies near the plane is rarely the floor
+    there = np.flatnonzero((counts >= FEWEST) & (2 * ends >= aimed_at))
     columns = [
         np.bincount(patch, values[keep], size)[there] / counts[there]
         for values in (part.x, part.y, -part.down, part.above)

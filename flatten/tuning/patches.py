@@ -16,12 +16,17 @@ from flatten.frames import Matrix
 
 Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
 
 SECTORS = 24
 """Patches around the foot of the perpendicular."""
 FIRST_RING, GROWTH = 0.3, 1.25
 """Outer edge of the innermost ring, metres, and how much wider each ring reaches than the one before."""
 RINGS = 24
+STRIPS = 96
+"""Bearings told apart where it is asked what stands behind a place."""
+FOOT = 1.3
+"""A return counts only if nothing stands up to so many times its own distance behind it."""
 FEWEST = 4
 """Returns that a patch must hold."""
 GRAZING, FARTHEST = 20.0, 15.0
@@ -99,3 +104,19 @@ def medians(values: Numbers, groups: Places, size: int) -> Numbers:
     high = starts[there] + counts[there] // 2
     found[there] = 0.5 * (values[order[low]] + values[order[high]])
     return found
+
+
+def open_behind(aimed: Aimed, near: Mask, distance: float) -> Mask:
+    """Tell of which beams nothing stands just behind the place that they are aimed at.
+
+    The foot of what stands there is as low as the floor, and always above it. It shows by the beams that
+    are aimed a little farther and end a little higher on it; what hangs does not come so low.
+    """
+    low = distance * (1.0 - 1.0 / FOOT)
+    stopped = ~near & (aimed.above > 0.0) & (aimed.above <= low)
+    strip = np.floor((np.arctan2(aimed.y, aimed.x) + math.pi) * (STRIPS / (2.0 * math.pi)))
+    # one number a beam that rises with the strip first and the distance in it second
+    away = strip * 100.0 + np.log(np.maximum(np.hypot(aimed.x, aimed.y), 1e-9))
+    stops = np.append(np.sort(away[stopped]), np.inf)
+    behind = stops[np.searchsorted(stops, away)]
+    return np.asarray(behind - away > math.log(FOOT))
