@@ -9,7 +9,7 @@ import numpy as np
 
 from flatten.errors import TuningError
 from flatten.tuning.floor_plane import FEWEST_PATCHES, Plane, PlaneFit
-from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Beams, Numbers, aim, medians
+from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Beams, Numbers, aim, area_of, medians, reach_of
 from flatten.tuning.start import SHIFT, TILT, angle_between
 
 SMALLEST = 0.25
@@ -24,7 +24,7 @@ LEVEL_THICK = 0.04
 LEVEL_APART = 0.025
 """Metres by which a level must differ."""
 SECOND = 0.25
-"""Patches of another level, by those of the floor, from which on nobody can say which of them is the floor."""
+"""Area of another level, by that of the floor, from which on nobody can say which of them is the floor."""
 LOWER = 0.10
 """The same for a level below: a robot does not stand in the air."""
 FEWEST_LEVEL = 6
@@ -37,7 +37,8 @@ class Level(NamedTuple):
 
     height: float
     """Metres above the floor; below it where negative."""
-    patches: int
+    area: float
+    """Square metres that are seen of it, about."""
 
 
 def check_floor(beams: Beams, fit: PlaneFit) -> None:
@@ -53,12 +54,12 @@ def check_floor(beams: Beams, fit: PlaneFit) -> None:
     level = second_level(beams, fit)
     if level is not None and level.height < 0.0:
         raise TuningError(
-            f"the largest plane is no floor: {level.patches} patches of another level lie "
+            f"the largest plane is no floor: {level.area:.1f} m² of another level lie "
             f"{-level.height:.2f} m below it, as under a table or beyond an edge: stand on open floor"
         )
     if level is not None:
         raise TuningError(
-            f"two levels: {level.patches} patches lie {level.height:.2f} m above the {patches} of the floor, "
+            f"two levels: {level.area:.1f} m² lie {level.height:.2f} m above the rest of the floor, "
             "and nobody can say which of them the robot stands on: stand on open floor"
         )
     if fit.unevenness > ROUGHEST:
@@ -77,7 +78,7 @@ def narrowest(places: Numbers) -> float:
 
 def second_level(beams: Beams, fit: PlaneFit) -> Level | None:
     """Find the largest flat surface parallel to the floor and off it, if it is large enough to matter."""
-    aimed = aim(beams, fit.axes, fit.plane.distance)
+    aimed = aim(beams, fit.axes, fit.plane.distance, reach_of(fit.plane.distance))
     height = aimed.above + fit.bias * aimed.down
     inside = np.abs(height) <= LEVEL_SPAN
     height, patch = height[inside], aimed.patch[inside]
@@ -86,17 +87,25 @@ def second_level(beams: Beams, fit: PlaneFit) -> Level | None:
     scatter = 1.4826 * medians(np.abs(height - middle[patch]), patch, size)
     sigma = np.repeat(np.nan_to_num(fit.ring_sigma, nan=0.0), SECTORS)
     full = np.bincount(patch, minlength=size) >= 2 * FEWEST
+    # what stands upright has one distance and many heights: how far these would scatter then
+    down = aimed.down[inside]
+    steep = 1.4826 * medians(np.abs(down - medians(down, patch, size)[patch]), patch, size)
+    upright = steep * (fit.plane.distance - middle) / medians(down, patch, size)
     with np.errstate(invalid="ignore"):
-        flat = full & (scatter <= np.maximum(1.5 * sigma, 0.015)) & (np.abs(middle) > LEVEL_APART)
-    floor = int((fit.weights > 0.5).sum())
+        flat = full & (scatter <= np.maximum(1.5 * sigma, 0.015)) & (2.0 * scatter <= upright)
+        flat &= np.abs(middle) > LEVEL_APART
+    floor = float(area_of(fit.patches.number[fit.weights > 0.5]).sum())
     for below, share in ((True, LOWER), (False, SECOND)):
-        heights = np.sort(middle[flat & ((middle < 0.0) == below)])
-        ends = np.searchsorted(heights, heights + LEVEL_THICK, "right")
-        counts = ends - np.arange(len(heights))
-        most = int(counts.max(initial=0))
-        if most >= max(FEWEST_LEVEL, share * floor):
-            k = int(np.argmax(counts))
-            return Level(float(np.median(heights[k : ends[k]])), most)
+        there = np.flatnonzero(flat & ((middle < 0.0) == below))
+        there = there[np.argsort(middle[there])]
+        # what lies nearer to the sensor covers more of its view than it is large
+        area = area_of(there) * np.square(1.0 - middle[there] / fit.plane.distance)
+        ends = np.searchsorted(middle[there], middle[there] + LEVEL_THICK, "right")
+        sums = np.append(0.0, np.cumsum(area))
+        areas = sums[ends] - sums[:-1]
+        k = int(np.argmax(areas)) if len(areas) else 0
+        if len(areas) and areas[k] >= share * floor and ends[k] - k >= FEWEST_LEVEL:
+            return Level(float(np.median(middle[there[k : ends[k]]])), float(areas[k]))
     return None
 
 

@@ -20,12 +20,19 @@ import numpy as np
 
 from flatten.errors import TuningError
 from flatten.frames import Matrix
-from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Aimed, Beams, Mask, Numbers, Places, aim, medians, open_behind
+from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Aimed, Beams, Mask, Numbers, Places, aim, medians, open_behind, reach_of
 
 BIAS_BEFORE = 0.02
 """Metres, one sigma: what is thought of the range bias before looking (common practice for the class)."""
 FIRST_BAND, LAST_BAND = 0.12, 3.0
 """Returns this far from the plane count at first, metres; in the end this many sigma of their ring."""
+FIRST_SHARE = 0.35
+"""At first no farther from the plane than this share of the sensor's own distance."""
+FIRST_REACH, WIDER = 6.0, 1.5
+"""At first the plane is used out to so many times the sensor's distance, then so many times as far each round:
+a beam at a slant meets a plane that is not right yet somewhere else altogether."""
+ENOUGH = 24
+"""Patches that are wanted before the plane is tilted; where there are fewer it is looked farther out at once."""
 NARROWEST = 0.002
 """Metres: no ring's returns are taken to scatter less."""
 BIWEIGHT = 6.0
@@ -102,40 +109,50 @@ def fit_plane(clouds: Sequence[Beams], start: Plane) -> PlaneFit:
     patches lie near the plane.
     """
     plane, bias, unevenness = start, 0.0, 0.01
-    sigma = np.full(RINGS, FIRST_BAND / LAST_BAND)
+    sigma = np.full(RINGS, min(FIRST_BAND, FIRST_SHARE * start.distance) / LAST_BAND)
+    reach = FIRST_REACH * start.distance
     for turn in range(ROUNDS):
         axes = axes_of(plane.up)
-        patches, sigma = _gather(clouds, axes, plane.distance, bias, sigma, turn)
+        full = reach_of(plane.distance)
+        patches, widened = _gather(clouds, axes, plane.distance, bias, sigma, min(reach, full))
+        while reach < full and len(patches.counts) < ENOUGH:
+            reach *= WIDER
+            patches, widened = _gather(clouds, axes, plane.distance, bias, sigma, min(reach, full))
+        _enough(patches)
+        sigma = widened if turn else sigma
         change, bread, weights = _solve(patches, bias, unevenness)
         residuals = patches.heights - patches.rows @ change
         unevenness = _unevenness(residuals, patches, weights)
         plane, bias = _moved(plane, axes, change), float(change[3])
-        if turn > 5 and np.abs(change[:3]).max() < SETTLED:
+        if reach >= full and turn > 5 and np.abs(change[:3]).max() < SETTLED:
             break
+        reach *= WIDER
     influence = _influence(patches, residuals, unevenness, bread)
     return PlaneFit(plane, axes, influence, bias, unevenness, patches, weights, sigma)
 
 
 def _gather(
-    clouds: Sequence[Beams], axes: Matrix, distance: float, bias: float, sigma: Numbers, turn: int
+    clouds: Sequence[Beams], axes: Matrix, distance: float, bias: float, sigma: Numbers, reach: float
 ) -> tuple[Patches, Numbers]:
     """Mean height of each patch of each cloud, over the returns within the band, and the rings' scatter."""
-    aimed = [aim(beams, axes, distance) for beams in clouds]
-    band = LAST_BAND * np.where(np.isfinite(sigma), sigma, FIRST_BAND / LAST_BAND)
+    aimed = [aim(beams, axes, distance, reach) for beams in clouds]
+    band = LAST_BAND * np.where(np.isfinite(sigma), sigma, np.nanmax(sigma))
     near = [_near(part, bias, band) for part in aimed]
-    if turn > 0:
-        sigma = _scatter(aimed, near)
+    sigma = _scatter(aimed, near)
     parts = [
         _means(part, keep, distance, sigma, number)
         for number, (part, keep) in enumerate(zip(aimed, near, strict=True))
     ]
     patches = Patches(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    return patches, sigma
+
+
+def _enough(patches: Patches) -> None:
     if len(patches.counts) < FEWEST_PATCHES:
         raise TuningError(
             f"the floor is too small: {len(patches.counts)} patches of it are seen, wanted are "
             f"{FEWEST_PATCHES} or more"
         )
-    return patches, sigma
 
 
 def _near(part: Aimed, bias: float, band: Numbers) -> Mask:
@@ -173,7 +190,7 @@ def _means(part: Aimed, near: Mask, distance: float, sigma: Numbers, number: int
         for values in (part.x, part.y, -part.down, part.above)
     ]
     rows = np.stack([np.ones(len(there)), *columns[:3]], axis=1)
-    single = np.where(np.isfinite(sigma), sigma, FIRST_BAND / LAST_BAND)[there // SECTORS]
+    single = np.where(np.isfinite(sigma), sigma, NARROWEST)[there // SECTORS]
     return Patches(
         rows, columns[3], single**2 / counts[there], counts[there], there, np.full(len(there), number)
     )

@@ -71,10 +71,9 @@ def reach_of(distance: float) -> float:
     return min(FARTHEST, max(SHORTEST, GRAZING * distance))
 
 
-def aim(beams: Beams, level_from_sensor: Matrix, distance: float) -> Aimed:
-    """Aim the beams at the plane z = −distance of the level frame, a (3, 3) rotation away."""
+def aim(beams: Beams, level_from_sensor: Matrix, distance: float, reach: float) -> Aimed:
+    """Aim the beams at the plane z = −distance of the level frame, a (3, 3) rotation away, out to `reach`."""
     turned = beams.directions @ level_from_sensor.T
-    reach = reach_of(distance)
     steepness = distance / math.hypot(reach, distance)
     hit = turned[:, 2] < -steepness
     x, y, down = turned[hit, 0], turned[hit, 1], -turned[hit, 2]
@@ -91,6 +90,13 @@ def patch_of(x: Numbers, y: Numbers) -> Places:
     sector = np.floor((np.arctan2(y, x) + math.pi) * (SECTORS / (2.0 * math.pi)))
     bounded = np.clip(ring, 0, RINGS - 1) * SECTORS + np.clip(sector, 0, SECTORS - 1)
     return bounded.astype(np.int64)
+
+
+def area_of(patch: Places) -> Numbers:
+    """Square metres of patches; of the innermost ring a sector of its disc."""
+    outer = FIRST_RING * GROWTH ** (patch // SECTORS).astype(np.float64)
+    inner = np.where(patch < SECTORS, 0.0, outer / GROWTH)
+    return np.asarray(math.pi / SECTORS * (outer**2 - inner**2))
 
 
 def medians(values: Numbers, groups: Places, size: int) -> Numbers:

@@ -14,6 +14,8 @@ from flatten.tuning.patches import Beams, Numbers
 
 TILT, SHIFT = math.radians(10.0), 0.3
 """How far the profile's mount may be off, radians and metres."""
+ROUGH_TILT = math.radians(2.0)
+"""By how much a start may lean more than the floor itself."""
 NEAR = 10.0
 """Metres about the sensor in which is looked for a start."""
 VOXEL = 0.12
@@ -72,7 +74,7 @@ def near_mount(beams: Beams, expected: Plane) -> Plane:
     for found in planes(points[wedge]):
         tilt = angle_between(found.plane.up, expected.up)
         shift = found.plane.distance - expected.distance
-        if tilt <= TILT and abs(shift) <= SHIFT:
+        if tilt <= TILT + ROUGH_TILT and abs(shift) <= SHIFT + THICK:
             return found.plane
         best = best or found
     raise TuningError(_nothing_near(best, expected))
