@@ -152,7 +152,7 @@ def run(seeds: range, clouds: int = 1, blind: bool = False) -> Iterator[Row]:
         drawn = set_up(seed, clouds)
         row: Row = {"seed": seed, "sensor": drawn.sensor, "z": drawn.truth.z}
         try:
-            found = estimate(drawn.clouds, None if blind else drawn.start)
+            found = estimate(drawn.clouds, drawn.start, blind=blind)
         except TuningError as error:
             yield {**row, "refused": str(error)}
             continue

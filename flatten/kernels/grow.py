@@ -160,7 +160,10 @@ def settle_ring(k: int, rules: Rules, grown: Grown) -> None:
             grown.inner[s, k], grown.rise[s, k] = grown.edge[4, s], grown.edge[5, s]
         else:
             grown.state[s, k] = NONE
-            grown.inner[s, k], grown.rise[s, k] = grown.edge[0, s], grown.edge[1, s] * max(0.0, 1.0 - 0.05 * cell)
+            grown.inner[s, k], grown.rise[s, k] = (
+                grown.edge[0, s],
+                grown.edge[1, s] * max(0.0, 1.0 - 0.05 * cell),
+            )
     for s in range(SECTORS):
         grown.filled[s, k] &= 1
         if grown.state[s, k] == NONE:

@@ -20,7 +20,20 @@ import numpy as np
 
 from flatten.errors import TuningError
 from flatten.frames import Matrix
-from flatten.tuning.patches import FEWEST, RINGS, SECTORS, Aimed, Beams, Mask, Numbers, Places, aim, medians, open_behind, reach_of
+from flatten.tuning.patches import (
+    FEWEST,
+    RINGS,
+    SECTORS,
+    Aimed,
+    Beams,
+    Mask,
+    Numbers,
+    Places,
+    aim,
+    medians,
+    open_behind,
+    reach_of,
+)
 
 BIAS_BEFORE = 0.02
 """Metres, one sigma: what is thought of the range bias before looking (common practice for the class)."""
@@ -102,11 +115,11 @@ def axes_of(up: Numbers) -> Matrix:
     return np.stack([x, np.cross(up, x), up])
 
 
-def fit_plane(clouds: Sequence[Beams], start: Plane) -> PlaneFit:
+def fit_plane(clouds: Sequence[Beams], start: Plane, what: str = "floor") -> PlaneFit:
     """Fit one plane to the returns of one or several clouds, beginning at a plane near it.
 
-    All clouds are in one frame and share plane and range bias. Raises TuningError where too few
-    patches lie near the plane.
+    All clouds are in one frame and share plane and range bias. `what` it is called where it is too small.
+    Raises TuningError where too few patches lie near the plane.
     """
     plane, bias, unevenness = start, 0.0, 0.01
     sigma = np.full(RINGS, min(FIRST_BAND, FIRST_SHARE * start.distance) / LAST_BAND)
@@ -118,7 +131,7 @@ def fit_plane(clouds: Sequence[Beams], start: Plane) -> PlaneFit:
         while reach < full and len(patches.counts) < ENOUGH:
             reach *= WIDER
             patches, widened = _gather(clouds, axes, plane.distance, bias, sigma, min(reach, full))
-        _enough(patches)
+        _enough(patches, what)
         sigma = widened if turn else sigma
         change, bread, weights = _solve(patches, bias, unevenness)
         residuals = patches.heights - patches.rows @ change
@@ -147,10 +160,10 @@ def _gather(
     return patches, sigma
 
 
-def _enough(patches: Patches) -> None:
+def _enough(patches: Patches, what: str) -> None:
     if len(patches.counts) < FEWEST_PATCHES:
         raise TuningError(
-            f"the floor is too small: {len(patches.counts)} patches of it are seen, wanted are "
+            f"the {what} is too small: {len(patches.counts)} patches of it are seen, wanted are "
             f"{FEWEST_PATCHES} or more"
         )
 

@@ -19,15 +19,17 @@ import numpy as np
 from flatten import frames
 from flatten.cloud import Cloud
 from flatten.errors import TuningError
+from flatten.motion import Motion
 from flatten.tuning import checks, start
 from flatten.tuning.floor_plane import Plane, PlaneFit, fit_plane
-from flatten.tuning.patches import RINGS, SECTORS, Beams, Numbers, beams_of
+from flatten.tuning.patches import SECTORS, Beams, Numbers, beams_of
+from flatten.tuning.weighing import surprising, weigh
+from flatten.tuning.yaw import Yaw, yaw_from_drive, yaw_from_walls
 
 MILLIMETRES = 150.0
 """Median range from which on a cloud must be in millimetres: in metres no floor is in sight there."""
 MOST_RETURNS = 400_000
 """Of larger clouds evenly spaced returns are used: more do not make a floor flatter."""
-PARAMETERS = ("roll", "pitch", "z")
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,7 @@ class Combined:
     sigmas: Numbers
     """(4,) standard errors, widened where the clouds disagree by more than theirs."""
     disagreement: Numbers
-    """(3,) scatter of roll, pitch and z between clouds over what their own errors explain; 0 for one cloud."""
+    """(3,) scatter of roll, pitch and z between clouds over what their errors explain, squared; 0 for one."""
     clouds: tuple[Estimate, ...]
     refused: tuple[Refusal, ...] = ()
 
@@ -111,35 +113,72 @@ class Combined:
         return bool((self.disagreement > surprising(len(self.clouds) - 1)).any())
 
 
-def estimate(clouds: Sequence[Cloud], mount: Pose | None) -> Combined:
+class Finder:
+    """Looks at clouds one after the other, then tells the mount.
+
+    Parameters
+    ----------
+    mount:
+        The mount as far as it is known: the start, within 10° and 0.3 m (yaw 20°).
+    blind:
+        Search for the floor instead; of `mount` only x, y and yaw are used.
+
+    """
+
+    def __init__(self, mount: Pose, *, blind: bool = False) -> None:
+        self._mount, self._blind = mount, blind
+        self._seen: list[tuple[Beams, Estimate]] = []
+        self._refused: list[Refusal] = []
+
+    def look(self, cloud: Cloud, name: str = "") -> None:
+        """Take a cloud of the standing robot; one that tells nothing is remembered with its reason."""
+        try:
+            self._seen.append(self._look(cloud, name or cloud.name))
+        except TuningError as error:
+            self._refused.append(Refusal(name or cloud.name, str(error)))
+
+    def _look(self, cloud: Cloud, name: str) -> tuple[Beams, Estimate]:
+        beams, millimetres = beams_in_metres(cloud)
+        expected = self._mount.floor
+        first = start.blind(beams) if self._blind else start.near_mount(beams, expected)
+        fit = fit_plane([beams], first)
+        checks.check_floor(beams, fit)
+        if not self._blind:
+            checks.check_near(fit.plane, expected)
+        made = replace(from_fit(fit, name), millimetres=millimetres)
+        checks.check_sure(made.sigmas)
+        return beams, made
+
+    def found(self) -> Combined:
+        """Combine what the clouds say; TuningError where none of them says anything."""
+        if not self._seen:
+            reasons = "; ".join(f"{left.name}: {left.reason}" for left in self._refused)
+            raise TuningError(reasons or "no clouds given")
+        return replace(combine([made for _, made in self._seen]), refused=tuple(self._refused))
+
+    def yaw(self, wall: str | None = None, sensor_poses: Motion | None = None) -> Yaw | None:
+        """Yaw from a wall (ahead, left, behind, right) or from a straight drive; None where neither is given.
+
+        Raises TuningError where it cannot be told.
+        """
+        if wall is not None:
+            beams, made = zip(*self._seen, strict=True)
+            return yaw_from_walls(beams, [part.values[:3] for part in made], self._mount.yaw, wall)
+        if sensor_poses is not None:
+            return yaw_from_drive(sensor_poses, self.found().values, self._mount.yaw)
+        return None
+
+
+def estimate(clouds: Sequence[Cloud], mount: Pose, *, blind: bool = False) -> Combined:
     """Find roll, pitch and height from clouds taken while the robot stood still on flat floor.
 
-    `mount` is the start, within 10° and 0.3 m; None searches blindly. Clouds that tell nothing are left
-    out and told in `refused`; raises TuningError where none is left.
+    See `Finder`. Clouds that tell nothing are left out and told in `refused`; raises TuningError where
+    none is left.
     """
-    found: list[Estimate] = []
-    refused: list[Refusal] = []
+    finder = Finder(mount, blind=blind)
     for cloud in clouds:
-        try:
-            found.append(estimate_one(cloud, mount))
-        except TuningError as error:
-            refused.append(Refusal(cloud.name, str(error)))
-    if not found:
-        raise TuningError("; ".join(f"{left.name}: {left.reason}" for left in refused) or "no clouds given")
-    return replace(combine(found), refused=tuple(refused))
-
-
-def estimate_one(cloud: Cloud, mount: Pose | None) -> Estimate:
-    """Find roll, pitch and height from one cloud; raise TuningError, without the cloud's name."""
-    beams, millimetres = beams_in_metres(cloud)
-    first = start.blind(beams) if mount is None else start.near_mount(beams, mount.floor)
-    fit = fit_plane([beams], first)
-    checks.check_floor(beams, fit)
-    if mount is not None:
-        checks.check_near(fit.plane, mount.floor)
-    made = from_fit(fit, cloud.name)
-    checks.check_sure(made.sigmas)
-    return replace(made, millimetres=millimetres)
+        finder.look(cloud)
+    return finder.found()
 
 
 def beams_in_metres(cloud: Cloud) -> tuple[Beams, bool]:
@@ -178,47 +217,16 @@ def support_of(fit: PlaneFit) -> Support:
 
 
 def combine(found: Sequence[Estimate]) -> Combined:
-    """Weigh estimates by their own covariance; what they have in common does not become surer by repetition.
-
-    A patch of the floor (and the range bias) is one source of error in all clouds: of a robot that has not
-    moved between them, the gravel is the same. Where the clouds disagree more than that explains, errors are
-    widened to their scatter (Birge 1932).
-    """
-    information = [np.linalg.inv(part.influence.T @ part.influence) for part in found]
-    shares = [np.linalg.solve(sum(information), part) for part in information]  # type: ignore[arg-type]
+    """Weigh estimates into one (see `weigh`); a patch of floor is one source of error in all clouds."""
     first = found[0].values
-    off = [_difference(part.values, first) for part in found]
-    middle = sum((share @ part for share, part in zip(shares, off, strict=True)), np.zeros(4))
-    influence = sum(
-        (part.influence @ share.T for share, part in zip(shares, found, strict=True)),
-        np.zeros((RINGS * SECTORS + 1, 4)),
-    )
-    sigmas = np.sqrt(np.einsum("ij,ij->j", influence, influence))
-    values = first + middle
+    told = weigh([_off(part.values, first) for part in found], [part.influence for part in found])
+    values = first + told.values
     values[0] = math.remainder(values[0], 2.0 * math.pi)
-    k = len(found)
-    if k == 1:
-        return Combined(values, sigmas, np.zeros(3), tuple(found))
-    apart = np.array([part - middle for part in off])
-    own = np.array([np.square(part.influence - influence).sum(axis=0) for part in found])
-    chance = (apart**2 / np.maximum(own, 1e-16)).sum(axis=0) * (k - 1) / k
-    between = np.sqrt((apart**2).sum(axis=0) / (k * (k - 1)))
-    wide = np.where(chance / (k - 1) > surprising(k - 1), np.maximum(sigmas, between), sigmas)
-    return Combined(values, wide, chance[:3] / (k - 1), tuple(found))
+    return Combined(values, told.sigmas, told.disagreement[:3], tuple(found))
 
 
-def _difference(values: Numbers, from_: Numbers) -> Numbers:
-    off = values - from_
+def _off(values: Numbers, first: Numbers) -> Numbers:
+    """By how much values differ, the roll the shorter way round."""
+    off = values - first
     off[0] = math.remainder(off[0], 2.0 * math.pi)
     return off
-
-
-def surprising(freedom: int) -> float:
-    """95 % point of chi-square over its degrees of freedom, by Wilson & Hilferty 1931; within 3 % of it."""
-    part = 2.0 / (9.0 * max(freedom, 1))
-    return (1.0 - part + 1.645 * math.sqrt(part)) ** 3
-
-
-def normal_of(roll: float, pitch: float) -> Numbers:
-    """Up in the sensor's axes, (3,), of a sensor mounted with this roll and pitch (radians)."""
-    return np.asarray(frames.rotation(roll, pitch, 0.0)[2])

@@ -83,7 +83,9 @@ def near_mount(beams: Beams, expected: Plane) -> Plane:
 def _nothing_near(best: Found | None, expected: Plane) -> str:
     allowed = f"looked for was within {math.degrees(TILT):.0f}° and {SHIFT:g} m"
     if best is None:
-        return f"no floor where the profile's mount has it; {allowed}: correct the mount, or use --blind-start"
+        return (
+            f"no floor where the profile's mount has it; {allowed}: correct the mount, or use --blind-start"
+        )
     tilt = math.degrees(angle_between(best.plane.up, expected.up))
     shift = best.plane.distance - expected.distance
     return (
@@ -138,7 +140,7 @@ def planes(points: Numbers) -> Iterator[Found]:
     for _ in range(MOST_PLANES):
         if len(cloud.points) < FEWEST:
             return
-        model, inside = cloud.segment_plane(THICK, 3, trials(LEAST_SHARE, SURE), SURE)
+        model, inside = cloud.segment_plane(THICK, 3, trials(LEAST_SHARE, SURE), 1.0)
         if len(inside) < FEWEST:
             return
         up = np.asarray(model[:3], np.float64)
