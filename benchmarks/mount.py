@@ -1,9 +1,9 @@
 """How well roll, pitch and height are found, and whether the errors that are stated are honest.
 
-Random set-ups with known truth, in closed form (a beam against a plane, upright boxes and the walls of a room): a
-sensor 0.2 to 1.5 m above flat gravel of ±1 cm, leaning up to 30° from upright or upside-down, two kinds of
-beam patterns, range noise of 2 cm, a range bias of 1 cm (one sigma), clutter that takes three in ten of the floor's
-returns, losses at grazing incidence. The profile's mount is off by up to 9° and 0.28 m.
+Random set-ups with known truth, in closed form (a beam against a plane, upright boxes, the walls of a
+room): a sensor 0.2 to 1.5 m above flat gravel of ±1 cm, leaning up to 30° from upright or upside-down, two
+kinds of beam patterns, range noise of 2 cm, a range bias of 1 cm (one sigma), clutter that takes three in ten
+of the floor's returns, losses at grazing incidence. The profile's mount is off by up to 9° and 0.28 m.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ import numpy as np
 from flatten import frames, scene
 from flatten.cloud import Cloud
 from flatten.errors import TuningError
-from flatten.tuning.mount import Combined, Pose, estimate
+from flatten.tuning.lean import Pose
+from flatten.tuning.mount import Combined, estimate
 
 NOISE, BIAS, GRAVEL = 0.02, 0.01, 0.01
 CLUTTER = 0.30
@@ -197,8 +198,8 @@ CASES: dict[str, Row] = {
 def measure(runs: int = RUNS) -> list[Row]:
     """All cases; figures in metres and degrees."""
     told = []
-    for case, how in CASES.items():
-        how = dict(how)
+    for case, options in CASES.items():
+        how = dict(options)
         seeds = range(min(runs, how.pop("runs", runs)))
         told.append(summary(case, list(run(seeds, **how))))
     return told

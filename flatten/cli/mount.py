@@ -24,7 +24,8 @@ from flatten.cli.terminal import progress, say, warn
 
 if TYPE_CHECKING:
     from flatten.profile import Profile
-    from flatten.tuning.mount import Combined, Pose
+    from flatten.tuning.lean import Pose
+    from flatten.tuning.mount import Combined
     from flatten.tuning.yaw import Yaw
 
 WALLS = ("ahead", "left", "behind", "right")
@@ -71,9 +72,9 @@ def mount(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     (--poses). Park anew for each cloud: how far they disagree is shown.
 
     The profile's mount is the start; it may be off by 10° and 0.3 m (yaw by 20°). --blind-start
-    needs none for roll, pitch and z. A table, two levels, a slope or too little floor is refused in one
-    line, exit code 1. --roll and --pitch, in degrees, are the body's attitude if you know it: a floor
-    more than 3° off level is refused. Lengths are metres.
+    needs none for roll, pitch and z. Too little floor, a table, two levels or floor that is tilted
+    against where level floor can be is refused in one line, with exit code 1. A body that leans on the
+    level floor (load, springs) needs --roll and --pitch, in degrees. Lengths are metres.
 
     \b
     Examples:
@@ -106,17 +107,17 @@ def _find(
     """Read the clouds and find the mount, a cloud a step."""
     from flatten.errors import OutputError  # noqa: PLC0415
     from flatten.files import find_clouds, read_cloud  # noqa: PLC0415
-    from flatten.tuning import checks  # noqa: PLC0415
-    from flatten.tuning.mount import Finder, Pose  # noqa: PLC0415
+    from flatten.tuning.lean import Pose  # noqa: PLC0415
+    from flatten.tuning.mount import Finder  # noqa: PLC0415
 
     target = wanted["target"]
     if target is not None and not wanted["overwrite"] and target.exists():
         raise OutputError(f"{target}: is there already: choose another --out, or use --overwrite")
-    checks.check_attitude(attitude_of(wanted["roll"], wanted["pitch"]))
     section = profile.mount
     angles = (math.radians(angle) for angle in (section.roll, section.pitch, section.yaw))
     pose = Pose(section.x, section.y, section.z, *angles)
-    finder = Finder(pose, blind=wanted["blind_start"])
+    attitude = attitude_of(wanted["roll"], wanted["pitch"]) or (0.0, 0.0)
+    finder = Finder(pose, blind=wanted["blind_start"], attitude=attitude)
     poses = None
     if wanted["poses"] is not None:
         from flatten.tuning.poses import read_poses  # noqa: PLC0415
@@ -127,7 +128,7 @@ def _find(
         for path in found:
             finder.look(read_cloud(path), path.name)
             step(path.name)
-    return finder.found(), finder.yaw(wanted["wall"], poses), pose
+    return *finder.find(wanted["wall"], poses), pose
 
 
 def _notes(found: Combined, quiet: bool) -> None:
@@ -135,7 +136,7 @@ def _notes(found: Combined, quiet: bool) -> None:
         if part.millimetres:
             say(
                 "note",
-                f"{part.name}: is in millimetres and was read as such here; all else wants metres: convert it",
+                f"{part.name}: is in millimetres and was read as such; other commands want metres: convert it",
             )
     warn((f"{left.name}: left out: {left.reason}" for left in found.refused), quiet)
 

@@ -28,8 +28,6 @@ SECOND = 0.25
 LOWER = 0.10
 """The same for a level below: a robot does not stand in the air."""
 FEWEST_LEVEL = 6
-LEANS = math.radians(3.0)
-"""How far the body may lean while its mount is measured."""
 
 
 class Level(NamedTuple):
@@ -64,8 +62,8 @@ def check_floor(beams: Beams, fit: PlaneFit) -> None:
         )
     if fit.unevenness > ROUGHEST:
         raise TuningError(
-            f"the floor is not flat: its patches scatter by {1e3 * fit.unevenness:.0f} mm (one sigma), at most "
-            f"{1e3 * ROUGHEST:.0f} mm are wanted: two levels, a bend or rough ground; stand on flat floor"
+            f"the floor is not flat: its patches scatter by {1e3 * fit.unevenness:.0f} mm (one sigma), at "
+            f"most {1e3 * ROUGHEST:.0f} mm are wanted: two levels, a bend or rough ground; stand elsewhere"
         )
 
 
@@ -128,16 +126,4 @@ def check_sure(sigmas: Numbers) -> None:
             f"the floor says too little: standard errors of roll {math.degrees(roll):.2f}°, pitch "
             f"{math.degrees(pitch):.2f}°, z {1e3 * z:.0f} mm; at most {math.degrees(LEAST_SURE[0]):.1f}° and "
             f"{1e3 * LEAST_SURE[2]:.0f} mm are of use: stand where more floor is seen, or take more clouds"
-        )
-
-
-def check_attitude(attitude: tuple[float, float] | None) -> None:
-    """Raise TuningError where the body, by its (roll, pitch) in radians, stands on floor that is not level."""
-    if attitude is None:
-        return
-    lean = math.acos(max(-1.0, min(1.0, math.cos(attitude[0]) * math.cos(attitude[1]))))
-    if lean > LEANS:
-        raise TuningError(
-            f"the floor is tilted against gravity: the body leans {math.degrees(lean):.1f}° on it (at most "
-            f"{math.degrees(LEANS):.0f}°), where tracks sag to one side: stand on level floor"
         )

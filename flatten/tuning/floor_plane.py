@@ -1,9 +1,10 @@
 """A plane through noisy returns, with standard errors that can be believed.
 
 Every patch of the plane speaks once, however many returns it holds. What disturbs neighbouring returns
-together (gravel, a bump) is then one error and not a thousand. Patches are combined by weighted least squares
-with Tukey's biweight against patches where something stands; the errors are those of an M-estimator (Huber 1981,
-the "sandwich"), with each residual scaled up by its leverage, 1/(1 − h), as in MacKinnon & White 1985 (HC3).
+together (gravel, a bump) is then one error and not a thousand. Patches are combined by weighted least
+squares with Tukey's biweight against patches where something stands; the errors are those of an M-estimator
+(Huber 1981, the "sandwich"), with each residual scaled up by its leverage, 1/(1 − h), as in MacKinnon & White
+1985 (HC3).
 
 Along with the plane goes one number for the sensor, its range bias: a range too long by b puts the
 floor at a beam's steepness times b too low, near the sensor more than far from it, which is how the two
@@ -42,10 +43,10 @@ FIRST_BAND, LAST_BAND = 0.12, 3.0
 FIRST_SHARE = 0.35
 """At first no farther from the plane than this share of the sensor's own distance."""
 FIRST_REACH, WIDER = 6.0, 1.5
-"""At first the plane is used out to so many times the sensor's distance, then so many times as far each round:
-a beam at a slant meets a plane that is not right yet somewhere else altogether."""
+"""At first the plane is used out to so many times the sensor's distance, then so many times as far each
+round: a beam at a slant meets a plane that is not right yet somewhere else altogether."""
 ENOUGH = 24
-"""Patches that are wanted before the plane is tilted; where there are fewer it is looked farther out at once."""
+"""Patches that are wanted before the plane is tilted; where there are fewer, more are sought farther out."""
 NARROWEST = 0.002
 """Metres: no ring's returns are taken to scatter less."""
 BIWEIGHT = 6.0

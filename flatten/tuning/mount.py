@@ -1,11 +1,11 @@
 """Roll, pitch and height of the sensor from the floor under it.
 
-A floor tells how far the sensor is above it and which way is up in the sensor's axes: three of the six numbers
-of a mount. It looks the same from every place and every side, so that it tells nothing of x, y and yaw.
+A floor tells how far the sensor is above it and which way is up in the sensor's axes: three of the six
+numbers of a mount. It looks the same from every place and every side: it tells nothing of x, y and yaw.
 
-The body's origin lies on the floor and its z axis stands square on it (REP 103), as long as the robot stands on
-all its tracks: with up = Rᵀ·(0, 0, 1) and R = Rz(yaw)·Ry(pitch)·Rx(roll),
-up = (−sin pitch, cos pitch · sin roll, cos pitch · cos roll), whatever the yaw.
+The floor is level and the body's origin lies on it (REP 103). In a body that does not lean, with
+R = Rz(yaw)·Ry(pitch)·Rx(roll), up = Rᵀ·(0, 0, 1) = (−sin pitch, cos pitch · sin roll, cos pitch · cos roll),
+whatever the yaw.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flatten import frames
 from flatten.cloud import Cloud
 from flatten.errors import TuningError
 from flatten.motion import Motion
 from flatten.tuning import checks, start
-from flatten.tuning.floor_plane import Plane, PlaneFit, fit_plane
+from flatten.tuning.floor_plane import PlaneFit, fit_plane
+from flatten.tuning.lean import Pose, floor_before, level_values, mounted, mounted_by, yaw_of_mount
 from flatten.tuning.patches import SECTORS, Beams, Numbers, beams_of
 from flatten.tuning.weighing import surprising, weigh
 from flatten.tuning.yaw import Yaw, yaw_from_drive, yaw_from_walls
@@ -30,23 +30,6 @@ MILLIMETRES = 150.0
 """Median range from which on a cloud must be in millimetres: in metres no floor is in sight there."""
 MOST_RETURNS = 400_000
 """Of larger clouds evenly spaced returns are used: more do not make a floor flatter."""
-
-
-@dataclass(frozen=True)
-class Pose:
-    """The mount as a profile has it, metres and radians."""
-
-    x: float = 0.0
-    y: float = 0.0
-    z: float = 0.0
-    roll: float = 0.0
-    pitch: float = 0.0
-    yaw: float = 0.0
-
-    @property
-    def floor(self) -> Plane:
-        """The floor as a sensor mounted so has it before it."""
-        return Plane(frames.rotation(self.roll, self.pitch, self.yaw)[2], self.z)
 
 
 @dataclass(frozen=True)
@@ -83,7 +66,7 @@ class Estimate:
     @property
     def sigmas(self) -> Numbers:
         """(4,) standard errors of roll, pitch (radians), z and range bias (metres)."""
-        return np.sqrt(np.einsum("ij,ij->j", self.influence, self.influence))
+        return np.asarray(np.sqrt(np.square(self.influence).sum(axis=0)))
 
 
 @dataclass(frozen=True)
@@ -122,11 +105,15 @@ class Finder:
         The mount as far as it is known: the start, within 10° and 0.3 m (yaw 20°).
     blind:
         Search for the floor instead; of `mount` only x, y and yaw are used.
+    attitude:
+        (roll, pitch) of the body while the clouds were taken, radians; level where it is not known.
 
     """
 
-    def __init__(self, mount: Pose, *, blind: bool = False) -> None:
-        self._mount, self._blind = mount, blind
+    def __init__(
+        self, mount: Pose, *, blind: bool = False, attitude: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
+        self._mount, self._blind, self._attitude = mount, blind, attitude
         self._seen: list[tuple[Beams, Estimate]] = []
         self._refused: list[Refusal] = []
 
@@ -139,7 +126,7 @@ class Finder:
 
     def _look(self, cloud: Cloud, name: str) -> tuple[Beams, Estimate]:
         beams, millimetres = beams_in_metres(cloud)
-        expected = self._mount.floor
+        expected = floor_before(self._mount, self._attitude)
         first = start.blind(beams) if self._blind else start.near_mount(beams, expected)
         fit = fit_plane([beams], first)
         checks.check_floor(beams, fit)
@@ -149,24 +136,38 @@ class Finder:
         checks.check_sure(made.sigmas)
         return beams, made
 
-    def found(self) -> Combined:
-        """Combine what the clouds say; TuningError where none of them says anything."""
+    def find(
+        self, wall: str | None = None, sensor_poses: Motion | None = None
+    ) -> tuple[Combined, Yaw | None]:
+        """Combine what the clouds say; yaw from a wall (ahead, left, behind, right) or a straight drive.
+
+        Raises TuningError where no cloud says anything, or where yaw is asked for and cannot be told.
+        """
         if not self._seen:
             reasons = "; ".join(f"{left.name}: {left.reason}" for left in self._refused)
             raise TuningError(reasons or "no clouds given")
-        return replace(combine([made for _, made in self._seen]), refused=tuple(self._refused))
+        yaw = self._yaw(wall, sensor_poses)
+        found = combine([self._in_body(made, yaw) for _, made in self._seen])
+        return replace(found, refused=tuple(self._refused)), yaw
 
-    def yaw(self, wall: str | None = None, sensor_poses: Motion | None = None) -> Yaw | None:
-        """Yaw from a wall (ahead, left, behind, right) or from a straight drive; None where neither is given.
-
-        Raises TuningError where it cannot be told.
-        """
+    def _yaw(self, wall: str | None, sensor_poses: Motion | None) -> Yaw | None:
+        tilts = [made.values[:3] for _, made in self._seen]
+        middle = combine([made for _, made in self._seen]).values[:3]
         if wall is not None:
-            beams, made = zip(*self._seen, strict=True)
-            return yaw_from_walls(beams, [part.values[:3] for part in made], self._mount.yaw, wall)
-        if sensor_poses is not None:
-            return yaw_from_drive(sensor_poses, self.found().values, self._mount.yaw)
-        return None
+            yaw = yaw_from_walls([beams for beams, _ in self._seen], tilts, self._mount.yaw, wall)
+        elif sensor_poses is not None:
+            yaw = yaw_from_drive(sensor_poses, middle, self._mount.yaw)
+        else:
+            return None
+        return replace(yaw, value=yaw_of_mount(middle, yaw.value, self._attitude))
+
+    def _in_body(self, made: Estimate, yaw: Yaw | None) -> Estimate:
+        """Tell an estimate above level floor in the axes of the body as it leans."""
+        how = (self._attitude, self._mount.x, self._mount.y, self._mount.yaw if yaw is None else yaw.value)
+        level = made.values[:3]
+        values = np.append(mounted(level, *how), made.values[3])
+        influence = np.column_stack([made.influence[:, :3] @ mounted_by(level, *how).T, made.influence[:, 3]])
+        return replace(made, values=values, influence=influence)
 
 
 def estimate(clouds: Sequence[Cloud], mount: Pose, *, blind: bool = False) -> Combined:
@@ -178,7 +179,7 @@ def estimate(clouds: Sequence[Cloud], mount: Pose, *, blind: bool = False) -> Co
     finder = Finder(mount, blind=blind)
     for cloud in clouds:
         finder.look(cloud)
-    return finder.found()
+    return finder.find()[0]
 
 
 def beams_in_metres(cloud: Cloud) -> tuple[Beams, bool]:
@@ -192,15 +193,14 @@ def beams_in_metres(cloud: Cloud) -> tuple[Beams, bool]:
 
 
 def from_fit(fit: PlaneFit, name: str = "") -> Estimate:
-    """Turn a fitted floor into roll, pitch and height."""
-    ux, uy, uz = fit.plane.up.tolist()
-    pitch, roll = -math.asin(max(-1.0, min(1.0, ux))), math.atan2(uy, uz)
+    """Turn a fitted floor into roll, pitch and height above it."""
+    values = np.append(level_values(fit.plane.up, fit.plane.distance), fit.bias)
+    _, uy, uz = fit.plane.up.tolist()
     flat = max(math.hypot(uy, uz), 1e-9)
     by_up = np.array([[0.0, uz / flat**2, -uy / flat**2], [-1.0 / flat, 0.0, 0.0]])  # of roll and pitch
     jacobian = np.zeros((4, 4))  # of roll, pitch, z, bias by height, rise along x and y, bias
     jacobian[:2, 1:3] = -by_up @ fit.axes[:2].T
     jacobian[2, 0], jacobian[3, 3] = -1.0, 1.0
-    values = np.array([roll, pitch, fit.plane.distance, fit.bias])
     return Estimate(name, values, fit.influence @ jacobian.T, support_of(fit), fit.unevenness)
 
 

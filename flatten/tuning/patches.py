@@ -89,7 +89,7 @@ def patch_of(x: Numbers, y: Numbers) -> Places:
     ring = np.ceil(np.log(away / FIRST_RING) / math.log(GROWTH))
     sector = np.floor((np.arctan2(y, x) + math.pi) * (SECTORS / (2.0 * math.pi)))
     bounded = np.clip(ring, 0, RINGS - 1) * SECTORS + np.clip(sector, 0, SECTORS - 1)
-    return bounded.astype(np.int64)
+    return np.asarray(bounded, np.int64)
 
 
 def area_of(patch: Places) -> Numbers:

@@ -89,9 +89,9 @@ def _nothing_near(best: Found | None, expected: Plane) -> str:
     tilt = math.degrees(angle_between(best.plane.up, expected.up))
     shift = best.plane.distance - expected.distance
     return (
-        f"the largest plane leans {tilt:.1f}° and lies {abs(shift):.2f} m {'lower' if shift > 0 else 'higher'} "
-        f"than the profile's mount has the floor ({allowed}): level floor is needed; "
-        "or the mount in the profile is far off: correct it, or use --blind-start"
+        f"the largest plane is tilted {tilt:.1f}° against level floor as the profile's mount has it, and "
+        f"lies {abs(shift):.2f} m {'lower' if shift > 0 else 'higher'} ({allowed}): stand on level floor; or, "
+        "if the profile's mount is far off, correct it or use --blind-start"
     )
 
 
@@ -110,8 +110,8 @@ def blind(beams: Beams) -> Plane:
     ]
     if not candidates:
         raise TuningError(
-            f"no floor found blindly: no plane {LOWEST:g} to {HIGHEST:g} m from the sensor has nothing beyond "
-            "it: give a mount within 10° and 0.3 m in the profile and leave --blind-start out"
+            f"no floor found blindly: no plane {LOWEST:g} to {HIGHEST:g} m from the sensor has nothing "
+            "beyond it: give a mount within 10° and 0.3 m in the profile and leave --blind-start out"
         )
     most = max(found.votes for found in candidates)
     large = [found for found in candidates if 3 * found.votes >= most]

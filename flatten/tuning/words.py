@@ -6,10 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from flatten.tuning.mount import Combined, Estimate, Pose, Support
+from flatten.tuning.lean import Pose
+from flatten.tuning.mount import Combined, Estimate, Support
 from flatten.tuning.yaw import Yaw
 
-MEASURE = "a floor looks the same from everywhere: measure them with a rule, from the body's origin"
+MEASURE = "a floor looks the same from everywhere: measure them from the body's origin"
 NO_YAW = "a floor looks the same from every side: give --wall or --poses, or measure it"
 NAMES = ("roll", "pitch", "z")
 
@@ -98,8 +99,8 @@ def _cloud_by_cloud(found: Combined) -> list[str]:
     lines.append(f"the clouds scatter by so many times what their errors explain: {scatter}")
     if found.widened:
         lines.append(
-            "they disagree: the errors above are widened to their scatter; did the robot stand on flat floor, on "
-            "all its tracks, each time?"
+            "they disagree: the errors above are widened to their scatter; did the robot stand level, on all "
+            "its tracks, each time?"
         )
     return lines
 

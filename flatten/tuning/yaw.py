@@ -59,7 +59,7 @@ class Yaw:
 
     value: float
     sigma: float
-    """Standard error of the fit; that the wall, or the drive, is true to the robot's axis is taken for granted."""
+    """Standard error of the fit; that wall or drive are true to the robot's axis is taken for granted."""
     rests_on: str
     """In words."""
     disagrees: bool = False
@@ -128,8 +128,8 @@ def _wall_among(points: Numbers, expected: Numbers, side: str) -> Plane:
         if level >= math.cos(UPRIGHT) and up @ expected >= level * math.cos(OFF):
             return found.plane
     raise TuningError(
-        f"no wall {side}: no upright plane {NEAREST:g} to {FARTHEST:g} m away faces the robot within "
-        f"{math.degrees(OFF):.0f}° of where the profile's yaw has it: say where the wall is, or correct mount.yaw"
+        f"no wall {side}: no upright plane {NEAREST:g} to {FARTHEST:g} m away faces the robot "
+        f"within {math.degrees(OFF):.0f}° of where the profile's yaw has it: correct mount.yaw, or say where it is"
     )
 
 
@@ -140,8 +140,8 @@ def _check_wall(fit: PlaneFit, level_from_sensor: Matrix, side: str) -> None:
     wide = math.sqrt(float(np.var(level[0]) + np.var(level[1]))) if counts.any() else 0.0
     if int(counts.sum()) < FEWEST_PATCHES or wide < LEAST_WIDE:
         raise TuningError(
-            f"the wall {side} is too small: {int(counts.sum())} patches spread {2 * wide:.2f} m along it; wanted "
-            f"are {FEWEST_PATCHES} and {2 * LEAST_WIDE:g} m: go nearer, or choose a longer wall"
+            f"the wall {side} is too small: {int(counts.sum())} patches spread {2 * wide:.2f} m along it; "
+            f"wanted are {FEWEST_PATCHES} and {2 * LEAST_WIDE:g} m: go nearer, or choose a longer wall"
         )
     if fit.unevenness > ROUGHEST:
         raise TuningError(
@@ -192,7 +192,7 @@ def yaw_from_drive(sensor_poses: Motion, tilt: Numbers, start_yaw: float) -> Yaw
     length = float(np.linalg.norm(total))
     if length < SHORTEST_DRIVE or len(along) < 4:
         raise TuningError(
-            f"the drive is too short: {length:.2f} m, wanted are {SHORTEST_DRIVE:g} m or more in one direction"
+            f"the drive is too short: {length:.2f} m in one direction, {SHORTEST_DRIVE:g} m or more are wanted"
         )
     turned = _turned(turn)
     if turned > STRAIGHT:
