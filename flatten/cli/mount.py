@@ -136,7 +136,7 @@ def _notes(found: Combined, quiet: bool) -> None:
         if part.millimetres:
             say(
                 "note",
-                f"{part.name}: is in millimetres and was read as such; other commands want metres: convert it",
+                f"{part.name}: is in millimetres and was read as such; others want metres: convert it",
             )
     warn((f"{left.name}: left out: {left.reason}" for left in found.refused), quiet)
 

@@ -92,6 +92,8 @@ class PlaneFit(NamedTuple):
     influence: Numbers
     """(RINGS · SECTORS + 1, 4) how far each patch moves height (m), rise along the level frame's x and y
     (m per m) and range bias (m), one sigma; in the last row what was thought of the bias before."""
+    information: Matrix
+    """(4, 4) inverse of the covariance that the scatter of returns and patches would explain."""
     bias: float
     """Range bias of the sensor, metres; ranges are too long where it is positive."""
     unevenness: float
@@ -141,8 +143,8 @@ def fit_plane(clouds: Sequence[Beams], start: Plane, what: str = "floor") -> Pla
         if reach >= full and turn > 5 and np.abs(change[:3]).max() < SETTLED:
             break
         reach *= WIDER
-    influence = _influence(patches, residuals, unevenness, bread)
-    return PlaneFit(plane, axes, influence, bias, unevenness, patches, weights, sigma)
+    influence, information = _influence(patches, residuals, unevenness, bread)
+    return PlaneFit(plane, axes, influence, information, bias, unevenness, patches, weights, sigma)
 
 
 def _gather(
@@ -252,10 +254,12 @@ def _moved(plane: Plane, axes: Matrix, change: Numbers) -> Plane:
     return Plane(up / length, float(plane.distance - change[0]) / length)
 
 
-def _influence(patches: Patches, residuals: Numbers, unevenness: float, bread: Matrix) -> Numbers:
-    """How far each patch of the plane moves the estimate; its square is the sandwich's covariance.
+def _influence(
+    patches: Patches, residuals: Numbers, unevenness: float, bread: Matrix
+) -> tuple[Numbers, Matrix]:
+    """How far each patch of the plane moves the estimate, and what is known of it by the scatter alone.
 
-    Patches of the same number are one cluster, whatever cloud they are of.
+    The square of the first is the sandwich's covariance. Patches of the same number are one cluster, whatever cloud they are of.
     """
     precision = 1.0 / (patches.variances + unevenness**2)
     scaled = residuals * np.sqrt(precision) / (BIWEIGHT * _spread(residuals, precision))
@@ -269,8 +273,7 @@ def _influence(patches: Patches, residuals: Numbers, unevenness: float, bread: M
     scores = np.zeros((RINGS * SECTORS + 1, PARAMETERS))
     np.add.at(scores, patches.number, patches.rows * pull[:, None])
     scores[-1] = np.sqrt(np.diag(prior_information()))
-    influence: Numbers = scores @ bread
-    return influence
+    return np.asarray(scores @ bread), np.asarray(np.linalg.inv(bread))
 
 
 def prior_information() -> Matrix:

@@ -58,6 +58,8 @@ class Estimate:
     values: Numbers
     """(4,) roll, pitch, z, range bias."""
     influence: Numbers
+    information: Numbers
+    """(4, 4) of the same, by which estimates are weighed."""
     support: Support
     unevenness: float
     """Scatter of the floor from patch to patch, metres, one sigma."""
@@ -166,8 +168,9 @@ class Finder:
         how = (self._attitude, self._mount.x, self._mount.y, self._mount.yaw if yaw is None else yaw.value)
         level = made.values[:3]
         values = np.append(mounted(level, *how), made.values[3])
-        influence = np.column_stack([made.influence[:, :3] @ mounted_by(level, *how).T, made.influence[:, 3]])
-        return replace(made, values=values, influence=influence)
+        jacobian = np.eye(4)
+        jacobian[:3, :3] = mounted_by(level, *how)
+        return turned(made, values, jacobian)
 
 
 def estimate(clouds: Sequence[Cloud], mount: Pose, *, blind: bool = False) -> Combined:
@@ -201,7 +204,19 @@ def from_fit(fit: PlaneFit, name: str = "") -> Estimate:
     jacobian = np.zeros((4, 4))  # of roll, pitch, z, bias by height, rise along x and y, bias
     jacobian[:2, 1:3] = -by_up @ fit.axes[:2].T
     jacobian[2, 0], jacobian[3, 3] = -1.0, 1.0
-    return Estimate(name, values, fit.influence @ jacobian.T, support_of(fit), fit.unevenness)
+    made = Estimate(name, values, fit.influence, fit.information, support_of(fit), fit.unevenness)
+    return turned(made, values, jacobian)
+
+
+def turned(made: Estimate, values: Numbers, jacobian: Numbers) -> Estimate:
+    """Tell an estimate in other numbers, (4, 4) being how these move with its own."""
+    back = np.linalg.inv(jacobian)
+    return replace(
+        made,
+        values=values,
+        influence=made.influence @ jacobian.T,
+        information=back.T @ made.information @ back,
+    )
 
 
 def support_of(fit: PlaneFit) -> Support:
@@ -219,7 +234,11 @@ def support_of(fit: PlaneFit) -> Support:
 def combine(found: Sequence[Estimate]) -> Combined:
     """Weigh estimates into one (see `weigh`); a patch of floor is one source of error in all clouds."""
     first = found[0].values
-    told = weigh([_off(part.values, first) for part in found], [part.influence for part in found])
+    told = weigh(
+        [_off(part.values, first) for part in found],
+        [part.influence for part in found],
+        [part.information for part in found],
+    )
     values = first + told.values
     values[0] = math.remainder(values[0], 2.0 * math.pi)
     return Combined(values, told.sigmas, told.disagreement[:3], tuple(found))

@@ -26,10 +26,12 @@ LEAST_SHARE = 0.15
 """Share of the votes that the floor is expected to have at the least."""
 SURE = 0.9999
 MOST_PLANES = 8
-LOWEST, HIGHEST = 0.05, 4.0
+LOWEST, HIGHEST = 0.1, 4.0
 """Metres above the floor between which a sensor is looked for blindly."""
 LEAN = math.radians(50.0)
 """Blindly, the sensor's z axis is first thought to be no farther than this from the vertical, up or down."""
+LARGE = 0.1
+"""Votes of what the sensor looks down at, by those of the largest plane: walls may be many times as large."""
 FEWEST = 60
 BEHIND = 0.15
 """Metres beyond a plane from which on a return speaks against its being the floor."""
@@ -90,16 +92,16 @@ def _nothing_near(best: Found | None, expected: Plane) -> str:
     shift = best.plane.distance - expected.distance
     return (
         f"the largest plane is tilted {tilt:.1f}° against level floor as the profile's mount has it, and "
-        f"lies {abs(shift):.2f} m {'lower' if shift > 0 else 'higher'} ({allowed}): stand on level floor; or, "
-        "if the profile's mount is far off, correct it or use --blind-start"
+        f"lies {abs(shift):.2f} m {'lower' if shift > 0 else 'higher'} ({allowed}): stand on level floor; "
+        "or, if the profile's mount is far off, correct it or use --blind-start"
     )
 
 
 def blind(beams: Beams) -> Plane:
     """Find the floor without a mount: a large plane with nothing beyond it, the nearest of them.
 
-    Planes that an upright or upside-down sensor looks down at come first, then those beside it. Raises
-    TuningError where there is none.
+    Planes that an upright or upside-down sensor looks down at (or up at) come first, then those beside
+    it. Raises TuningError where there is none.
     """
     points = beams.directions * beams.ranges[:, None]
     inside = points[beams.ranges <= NEAR]
@@ -114,9 +116,12 @@ def blind(beams: Beams) -> Plane:
             "beyond it: give a mount within 10° and 0.3 m in the profile and leave --blind-start out"
         )
     most = max(found.votes for found in candidates)
-    large = [found for found in candidates if 3 * found.votes >= most]
-    upright = [found for found in large if abs(found.plane.up[2]) >= math.cos(LEAN)]
-    return min((found.plane for found in upright or large), key=lambda plane: plane.distance)
+    upright = [found for found in candidates if abs(found.plane.up[2]) >= math.cos(LEAN)]
+    if max((found.votes for found in upright), default=0) >= LARGE * most:
+        candidates = upright
+        most = max(found.votes for found in upright)
+    large = [found.plane for found in candidates if 3 * found.votes >= most]
+    return min(large, key=lambda plane: plane.distance)
 
 
 def nothing_beyond(points: Numbers, plane: Plane) -> bool:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from flatten.frames import Matrix
 from flatten.tuning.patches import Numbers
 
 
@@ -22,8 +23,10 @@ class Weighed(NamedTuple):
     """(P,) scatter between the estimates over what their own errors explain, squared; 0 for a single one."""
 
 
-def weigh(values: Sequence[Numbers], influences: Sequence[Numbers]) -> Weighed:
-    """Weigh estimates by their own covariance.
+def weigh(
+    values: Sequence[Numbers], influences: Sequence[Numbers], information: Sequence[Matrix] | None = None
+) -> Weighed:
+    """Weigh estimates by what they know.
 
     Parameters
     ----------
@@ -33,12 +36,16 @@ def weigh(values: Sequence[Numbers], influences: Sequence[Numbers]) -> Weighed:
         (K, P) each: how far source k of error moves the estimate, one sigma. What two estimates have
         in common stands in the same row, and is not made surer by repetition: of a robot that has not
         moved, the gravel is the same in every cloud.
+    information:
+        (P, P) each, the weights. By default from the influences; where several numbers are weighed
+        at once that would trust chance correlations between them.
 
     Where the estimates disagree more than that explains (95 % of chi-square), the errors are widened
     to their scatter, as Birge 1932 did (from memory).
 
     """
-    information = [np.linalg.inv(part.T @ part) for part in influences]
+    if information is None:
+        information = [np.linalg.inv(part.T @ part) for part in influences]
     total = np.sum(information, axis=0)
     shares = [np.linalg.solve(total, part) for part in information]
     middle = np.sum([share @ part for share, part in zip(shares, values, strict=True)], axis=0)

@@ -129,7 +129,7 @@ def _wall_among(points: Numbers, expected: Numbers, side: str) -> Plane:
             return found.plane
     raise TuningError(
         f"no wall {side}: no upright plane {NEAREST:g} to {FARTHEST:g} m away faces the robot "
-        f"within {math.degrees(OFF):.0f}° of where the profile's yaw has it: correct mount.yaw, or say where it is"
+        f"within {math.degrees(OFF):.0f}° of where the profile's yaw has it: correct one of the two"
     )
 
 
@@ -192,7 +192,7 @@ def yaw_from_drive(sensor_poses: Motion, tilt: Numbers, start_yaw: float) -> Yaw
     length = float(np.linalg.norm(total))
     if length < SHORTEST_DRIVE or len(along) < 4:
         raise TuningError(
-            f"the drive is too short: {length:.2f} m in one direction, {SHORTEST_DRIVE:g} m or more are wanted"
+            f"the drive is too short: {length:.2f} m in one direction, of {SHORTEST_DRIVE:g} m wanted"
         )
     turned = _turned(turn)
     if turned > STRAIGHT:
