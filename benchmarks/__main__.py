@@ -70,7 +70,7 @@ def ground() -> None:
 
 
 def mount() -> None:
-    """Mounts from floors, and whether their stated errors hold; about 20 minutes, and only when it is named."""
+    """Mounts from floors, and their stated errors; about 15 minutes, and only when it is named."""
     from benchmarks import mount as part
 
     told(record.write("mount", part.measure()))
@@ -112,8 +112,8 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, mount, boards, portability, pictures,
-        tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, mount, boards, portability,
+        pictures, tables,
     )
 }  # fmt: skip
 LONG = ("clear", "ground", "mount")

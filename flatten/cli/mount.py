@@ -73,8 +73,8 @@ def mount(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
 
     The profile's mount is the start; it may be off by 10° and 0.3 m (yaw by 20°). --blind-start
     needs none for roll, pitch and z. Too little floor, a table, two levels or floor that is tilted
-    against where level floor can be is refused in one line, with exit code 1. A body that leans on the
-    level floor (load, springs) needs --roll and --pitch, in degrees. Lengths are metres.
+    against where level floor can be is refused in one line, with exit code 1. Where the body leans on
+    level floor (load, springs) say by how much: --roll and --pitch are degrees. Lengths are metres.
 
     \b
     Examples:

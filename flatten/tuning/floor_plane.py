@@ -259,7 +259,8 @@ def _influence(
 ) -> tuple[Numbers, Matrix]:
     """How far each patch of the plane moves the estimate, and what is known of it by the scatter alone.
 
-    The square of the first is the sandwich's covariance. Patches of the same number are one cluster, whatever cloud they are of.
+    The square of the first is the sandwich's covariance. Patches of the same number are one cluster,
+    whatever cloud they are of.
     """
     precision = 1.0 / (patches.variances + unevenness**2)
     scaled = residuals * np.sqrt(precision) / (BIWEIGHT * _spread(residuals, precision))
