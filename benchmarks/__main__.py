@@ -69,6 +69,13 @@ def ground() -> None:
     told(record.write("ground", part.measure(), part.notes()))
 
 
+def mount() -> None:
+    """Mounts from floors, and their stated errors; about 15 minutes, and only when it is named."""
+    from benchmarks import mount as part
+
+    told(record.write("mount", part.measure()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -105,11 +112,11 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, boards, portability, pictures,
-        tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, mount, boards, portability,
+        pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground")
+LONG = ("clear", "ground", "mount")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves")
 """Parts with one JSON file of rows that `against` can compare."""

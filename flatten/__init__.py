@@ -27,6 +27,7 @@ if TYPE_CHECKING:
         MotionError,
         OutputError,
         ProfileError,
+        TuningError,
     )
     from flatten.files import read_cloud
     from flatten.flattener import Flattener
@@ -54,6 +55,7 @@ __all__ = [
     "Stamped",
     "State",
     "Trouble",
+    "TuningError",
     "Turning",
     "__version__",
     "read_cloud",
@@ -69,6 +71,7 @@ _HOMES = {
             "MotionError",
             "OutputError",
             "ProfileError",
+            "TuningError",
         ),
         "errors",
     ),
@@ -95,6 +98,7 @@ _ROOMS = (
     "profile",
     "scan",
     "scene",
+    "tuning",
     "warmup",
 )
 """Modules that `flatten.…` reaches without an import of their own."""

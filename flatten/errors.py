@@ -7,6 +7,7 @@ Each text says what happened, where, and what to do about it.
     ├── ProfileError      the profile cannot be read or does not make sense
     ├── CloudError        a cloud (file, array or message) cannot be read
     ├── AttitudeError     an attitude that is not two finite angles, or not of its frame's time
+    ├── TuningError       what is asked cannot be told from these clouds
     ├── MotionError       a motion that cannot be right, or that does not fit the cloud
     ├── OutputError       a result cannot be written
     └── MissingPartError  an optional library or a system package is not there
@@ -45,6 +46,10 @@ class AttitudeError(FlattenError, ValueError):
 
 class MotionError(FlattenError, ValueError):
     """Poses or return times cannot be right, or do not fit each other."""
+
+
+class TuningError(FlattenError):
+    """Recorded clouds do not tell what is asked: no floor, too little of it, or two of them."""
 
 
 class OutputError(FlattenError):

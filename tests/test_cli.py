@@ -20,9 +20,11 @@ import flatten
 from flatten import Flattener, Profile, State, read_cloud
 from flatten.cli.commands import cli
 from flatten.cli.convert import FORMATS
+from flatten.cli.mount import WALLS
 from flatten.cli.show import VIEWS
 from flatten.files import read_npz, scan_formats
 from flatten.pictures import sheet
+from flatten.tuning.yaw import FACING
 from tests.command_line import Ran, environment, make_nursery, ring, run_alone, run_here
 
 HEAVY = {"numba", "numpy", "open3d", "matplotlib", "pydantic", "yaml", "scipy", "jinja2"}
@@ -87,6 +89,7 @@ class TestHelp:
             "profile new",
             "profile check",
             "profile schema",
+            "mount",
             "budget",
             "warmup",
             "completion",
@@ -99,7 +102,7 @@ class TestHelp:
         assert f"flatten {command}" in example
         assert max(map(len, ran.out.splitlines())) <= 92
 
-    @pytest.mark.parametrize("command", ["convert", "show"])
+    @pytest.mark.parametrize("command", ["convert", "show", "mount"])
     def test_units_are_said(self, command: str, capsys: pytest.CaptureFixture[str]) -> None:
         words = " ".join(run_here(capsys, command, "--help").out.split())
         assert "--roll and --pitch are degrees" in words
@@ -114,6 +117,7 @@ class TestHelp:
     def test_lists_written_for_speed_are_the_real_ones(self) -> None:
         assert list(FORMATS) == scan_formats()
         assert set(VIEWS) == set(sheet.VIEWS)
+        assert set(WALLS) == set(FACING)
 
 
 class TestProfileCommands:

@@ -41,6 +41,7 @@ MAY_IMPORT = {
     "drops": {"profile", "scan"},
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
+    "tuning": {"cloud", "errors", "frames", "motion", "profile", "scene"},
     "budget": {
         "cloud", "errors", "files", "flattener", "processor", "profile", "returns", "scan", "version",
         "warmup",
@@ -61,7 +62,7 @@ MAY_IMPORT = {
     },
     "cli": {
         "budget", "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
-        "scan", "version", "warmup",
+        "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "scan", "version",

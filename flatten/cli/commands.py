@@ -9,6 +9,7 @@ from flatten.cli.convert import convert
 from flatten.cli.demo import demo
 from flatten.cli.extras import completion, warmup
 from flatten.cli.groups import Commands
+from flatten.cli.mount import mount
 from flatten.cli.profile import profile
 from flatten.cli.running import Running
 from flatten.cli.show import show
@@ -22,6 +23,7 @@ Where to begin, in a plant nursery of our own making:
   flatten demo                               sample clouds, scans, pictures, a report
   flatten profile new rover.yaml             a commented profile to change to your robot
   flatten profile check rover.yaml           what it means, in words and figures
+  flatten mount yard.pcd -p rover.yaml       how the sensor really sits, from the floor
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
 
@@ -50,5 +52,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, profile, budget, warmup, completion):
+for command in (demo, convert, show, profile, mount, budget, warmup, completion):
     cli.add_command(command)

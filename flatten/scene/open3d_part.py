@@ -8,8 +8,8 @@ SYSTEM_PACKAGES = "libusb-1.0-0 libgl1 libegl1 libx11-6 libgomp1"
 """Debian packages with the shared libraries that the Open3D wheel loads."""
 
 
-def load_open3d() -> Any:
-    """Import Open3D and hand out the module.
+def load_open3d(needed_by: str = "made-up places need") -> Any:
+    """Import Open3D and hand out the module; `needed_by` begins the words where it is not there.
 
     Raises MissingPartError, naming what to install, where the package or one of the shared
     libraries that it loads is not there.
@@ -20,7 +20,7 @@ def load_open3d() -> Any:
         import open3d  # noqa: PLC0415
     except (ImportError, OSError) as error:
         raise MissingPartError(
-            f"made-up places need Open3D, which does not load ({error}): pip install 'flatten[desk]'; "
+            f"{needed_by} Open3D, which does not load ({error}): pip install 'flatten[desk]'; "
             f"on Debian also: apt-get install {SYSTEM_PACKAGES}"
         ) from error
     return open3d

@@ -1,0 +1,1 @@
+"""From recorded clouds to a better profile."""

@@ -1,0 +1,251 @@
+"""Roll, pitch and height of the sensor from the floor under it.
+
+A floor tells how far the sensor is above it and which way is up in the sensor's axes: three of the six
+numbers of a mount. It looks the same from every place and every side: it tells nothing of x, y and yaw.
+
+The floor is level and the body's origin lies on it (REP 103). In a body that does not lean, with
+R = Rz(yaw)·Ry(pitch)·Rx(roll), up = Rᵀ·(0, 0, 1) = (−sin pitch, cos pitch · sin roll, cos pitch · cos roll),
+whatever the yaw.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flatten.cloud import Cloud
+from flatten.errors import TuningError
+from flatten.motion import Motion
+from flatten.tuning import checks, start
+from flatten.tuning.floor_plane import PlaneFit, fit_plane
+from flatten.tuning.lean import Pose, floor_before, level_values, mounted, mounted_by, yaw_of_mount
+from flatten.tuning.patches import SECTORS, Beams, Numbers, beams_of
+from flatten.tuning.weighing import surprising, weigh
+from flatten.tuning.yaw import Yaw, yaw_from_drive, yaw_from_walls
+
+MILLIMETRES = 150.0
+"""Median range from which on a cloud must be in millimetres: in metres no floor is in sight there."""
+MOST_RETURNS = 400_000
+"""Of larger clouds evenly spaced returns are used: more do not make a floor flatter."""
+
+
+@dataclass(frozen=True)
+class Support:
+    """What an estimate rests on."""
+
+    returns: int
+    """Returns that lie on the floor and count."""
+    patches: int
+    """Patches of floor that they lie in: the number of independent witnesses."""
+    nearest: float
+    """Metres from the foot of the sensor to the nearest of them."""
+    farthest: float
+    bearings: float
+    """Radians around the sensor in which there are some."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Roll, pitch (radians) and height (metres) of the sensor, with standard errors.
+
+    `influence` is how far each patch of the floor moves (roll, pitch, z, range bias), one sigma.
+    """
+
+    name: str
+    values: Numbers
+    """(4,) roll, pitch, z, range bias."""
+    influence: Numbers
+    information: Numbers
+    """(4, 4) of the same, by which estimates are weighed."""
+    support: Support
+    unevenness: float
+    """Scatter of the floor from patch to patch, metres, one sigma."""
+    millimetres: bool = False
+
+    @property
+    def sigmas(self) -> Numbers:
+        """(4,) standard errors of roll, pitch (radians), z and range bias (metres)."""
+        return np.asarray(np.sqrt(np.square(self.influence).sum(axis=0)))
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A cloud that tells nothing, and why."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Combined:
+    """What several clouds say together."""
+
+    values: Numbers
+    """(4,) roll, pitch (radians), z (metres), range bias (metres)."""
+    sigmas: Numbers
+    """(4,) standard errors, widened where the clouds disagree by more than theirs."""
+    disagreement: Numbers
+    """(3,) scatter of roll, pitch and z between clouds over what their errors explain, squared; 0 for one."""
+    clouds: tuple[Estimate, ...]
+    refused: tuple[Refusal, ...] = ()
+
+    @property
+    def widened(self) -> bool:
+        """Whether the clouds disagree more than once in twenty times by chance, in any of the three."""
+        return bool((self.disagreement > surprising(len(self.clouds) - 1)).any())
+
+
+class Finder:
+    """Looks at clouds one after the other, then tells the mount.
+
+    Parameters
+    ----------
+    mount:
+        The mount as far as it is known: the start, within 10° and 0.3 m (yaw 20°).
+    blind:
+        Search for the floor instead; of `mount` only x, y and yaw are used.
+    attitude:
+        (roll, pitch) of the body while the clouds were taken, radians; level where it is not known.
+
+    """
+
+    def __init__(
+        self, mount: Pose, *, blind: bool = False, attitude: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
+        self._mount, self._blind, self._attitude = mount, blind, attitude
+        self._seen: list[tuple[Beams, Estimate]] = []
+        self._refused: list[Refusal] = []
+
+    def look(self, cloud: Cloud, name: str = "") -> None:
+        """Take a cloud of the standing robot; one that tells nothing is remembered with its reason."""
+        try:
+            self._seen.append(self._look(cloud, name or cloud.name))
+        except TuningError as error:
+            self._refused.append(Refusal(name or cloud.name, str(error)))
+
+    def _look(self, cloud: Cloud, name: str) -> tuple[Beams, Estimate]:
+        beams, millimetres = beams_in_metres(cloud)
+        expected = floor_before(self._mount, self._attitude)
+        first = start.blind(beams) if self._blind else start.near_mount(beams, expected)
+        fit = fit_plane([beams], first)
+        checks.check_floor(beams, fit)
+        if not self._blind:
+            checks.check_near(fit.plane, expected)
+        made = replace(from_fit(fit, name), millimetres=millimetres)
+        checks.check_sure(made.sigmas)
+        return beams, made
+
+    def find(
+        self, wall: str | None = None, sensor_poses: Motion | None = None
+    ) -> tuple[Combined, Yaw | None]:
+        """Combine what the clouds say; yaw from a wall (ahead, left, behind, right) or a straight drive.
+
+        Raises TuningError where no cloud says anything, or where yaw is asked for and cannot be told.
+        """
+        if not self._seen:
+            reasons = "; ".join(f"{left.name}: {left.reason}" for left in self._refused)
+            raise TuningError(reasons or "no clouds given")
+        yaw = self._yaw(wall, sensor_poses)
+        found = combine([self._in_body(made, yaw) for _, made in self._seen])
+        return replace(found, refused=tuple(self._refused)), yaw
+
+    def _yaw(self, wall: str | None, sensor_poses: Motion | None) -> Yaw | None:
+        tilts = [made.values[:3] for _, made in self._seen]
+        middle = combine([made for _, made in self._seen]).values[:3]
+        if wall is not None:
+            yaw = yaw_from_walls([beams for beams, _ in self._seen], tilts, self._mount.yaw, wall)
+        elif sensor_poses is not None:
+            yaw = yaw_from_drive(sensor_poses, middle, self._mount.yaw)
+        else:
+            return None
+        return replace(yaw, value=yaw_of_mount(middle, yaw.value, self._attitude))
+
+    def _in_body(self, made: Estimate, yaw: Yaw | None) -> Estimate:
+        """Tell an estimate above level floor in the axes of the body as it leans."""
+        how = (self._attitude, self._mount.x, self._mount.y, self._mount.yaw if yaw is None else yaw.value)
+        level = made.values[:3]
+        values = np.append(mounted(level, *how), made.values[3])
+        jacobian = np.eye(4)
+        jacobian[:3, :3] = mounted_by(level, *how)
+        return turned(made, values, jacobian)
+
+
+def estimate(clouds: Sequence[Cloud], mount: Pose, *, blind: bool = False) -> Combined:
+    """Find roll, pitch and height from clouds taken while the robot stood still on flat floor.
+
+    See `Finder`. Clouds that tell nothing are left out and told in `refused`; raises TuningError where
+    none is left.
+    """
+    finder = Finder(mount, blind=blind)
+    for cloud in clouds:
+        finder.look(cloud)
+    return finder.find()[0]
+
+
+def beams_in_metres(cloud: Cloud) -> tuple[Beams, bool]:
+    """Take a cloud as beams, thinned to MOST_RETURNS; millimetres are recognised and told."""
+    beams = beams_of(cloud.xyz[:: 1 + len(cloud) // MOST_RETURNS])
+    if len(beams.ranges) == 0:
+        raise TuningError("no return in it is finite and away from the sensor: record another")
+    if float(np.median(beams.ranges)) < MILLIMETRES:
+        return beams, False
+    return Beams(beams.directions, beams.ranges * 1e-3), True
+
+
+def from_fit(fit: PlaneFit, name: str = "") -> Estimate:
+    """Turn a fitted floor into roll, pitch and height above it."""
+    values = np.append(level_values(fit.plane.up, fit.plane.distance), fit.bias)
+    _, uy, uz = fit.plane.up.tolist()
+    flat = max(math.hypot(uy, uz), 1e-9)
+    by_up = np.array([[0.0, uz / flat**2, -uy / flat**2], [-1.0 / flat, 0.0, 0.0]])  # of roll and pitch
+    jacobian = np.zeros((4, 4))  # of roll, pitch, z, bias by height, rise along x and y, bias
+    jacobian[:2, 1:3] = -by_up @ fit.axes[:2].T
+    jacobian[2, 0], jacobian[3, 3] = -1.0, 1.0
+    made = Estimate(name, values, fit.influence, fit.information, support_of(fit), fit.unevenness)
+    return turned(made, values, jacobian)
+
+
+def turned(made: Estimate, values: Numbers, jacobian: Numbers) -> Estimate:
+    """Tell an estimate in other numbers, (4, 4) being how these move with its own."""
+    back = np.linalg.inv(jacobian)
+    return replace(
+        made,
+        values=values,
+        influence=made.influence @ jacobian.T,
+        information=back.T @ made.information @ back,
+    )
+
+
+def support_of(fit: PlaneFit) -> Support:
+    """Tell what a fit rests on."""
+    counts = fit.weights > 0.5
+    rows = fit.patches.rows[counts]
+    away = np.hypot(rows[:, 1], rows[:, 2])
+    sectors = np.unique(fit.patches.number[counts] % SECTORS)
+    return Support(
+        int(fit.patches.counts[counts].sum()), int(counts.sum()), float(away.min(initial=np.inf)),
+        float(away.max(initial=0.0)), len(sectors) * 2.0 * math.pi / SECTORS,
+    )  # fmt: skip
+
+
+def combine(found: Sequence[Estimate]) -> Combined:
+    """Weigh estimates into one (see `weigh`); a patch of floor is one source of error in all clouds."""
+    first = found[0].values
+    told = weigh(
+        [_off(part.values, first) for part in found],
+        [part.influence for part in found],
+        [part.information for part in found],
+    )
+    values = first + told.values
+    values[0] = math.remainder(values[0], 2.0 * math.pi)
+    return Combined(values, told.sigmas, told.disagreement[:3], tuple(found))
+
+
+def _off(values: Numbers, first: Numbers) -> Numbers:
+    """By how much values differ, the roll the shorter way round."""
+    off = values - first
+    off[0] = math.remainder(off[0], 2.0 * math.pi)
+    return off
