@@ -413,7 +413,8 @@ def test_poses_that_jump() -> None:
         (0.2, 0.0, "another past"),
     ):
         refused(started({"frames": 5}), Frame(cloud, moved(motion, 1.3, way, turn)), words)
-    refused(started({"frames": 5}), Frame(cloud, moved(motion, 1.3, turn=0.1)), "another past: 0 m and 5.73 deg")
+    turned = Frame(cloud, moved(motion, 1.3, turn=0.1))
+    refused(started({"frames": 5}), turned, "another past: 0 m and 5.73 deg")
     flattener = started({"frames": 5})
     flattener.flatten(cloud, motion=moved(motion, 1.3, 0.01))
     assert flattener.window is not None and flattener.window.frames == 4 and flattener.window.forgettings == 0
