@@ -39,7 +39,8 @@ from flatten.tuning.patches import (
 BIAS_BEFORE = 0.02
 """Metres, one sigma: what is thought of the range bias before looking (common practice for the class)."""
 FIRST_BAND, LAST_BAND = 0.12, 3.0
-"""Returns this far from the plane count at first, metres; in the end this many sigma of their ring."""
+"""Returns this far from the plane count at first, metres; in the end this many sigma of their ring and
+of the floor's unevenness."""
 FIRST_SHARE = 0.35
 """At first no farther from the plane than this share of the sensor's own distance."""
 FIRST_REACH, WIDER = 6.0, 1.5
@@ -47,6 +48,8 @@ FIRST_REACH, WIDER = 6.0, 1.5
 round: a beam at a slant meets a plane that is not right yet somewhere else altogether."""
 ENOUGH = 24
 """Patches that are wanted before the plane is tilted; where there are fewer, more are sought farther out."""
+UNEVEN = 0.005
+"""Metres, one sigma: by so much a floor may be uneven before patches that stand out are left out."""
 NARROWEST = 0.002
 """Metres: no ring's returns are taken to scatter less."""
 BIWEIGHT = 6.0
@@ -125,21 +128,22 @@ def fit_plane(clouds: Sequence[Beams], start: Plane, what: str = "floor") -> Pla
     Raises TuningError where too few patches lie near the plane.
     """
     plane, bias, unevenness = start, 0.0, 0.01
-    sigma = np.full(RINGS, min(FIRST_BAND, FIRST_SHARE * start.distance) / LAST_BAND)
+    band = np.full(RINGS, min(FIRST_BAND, FIRST_SHARE * start.distance))
     reach = FIRST_REACH * start.distance
     for turn in range(ROUNDS):
         axes = axes_of(plane.up)
         full = reach_of(plane.distance)
-        patches, widened = _gather(clouds, axes, plane.distance, bias, sigma, min(reach, full))
+        patches, sigma = _gather(clouds, axes, plane.distance, bias, band, min(reach, full))
         while reach < full and len(patches.counts) < ENOUGH:
             reach *= WIDER
-            patches, widened = _gather(clouds, axes, plane.distance, bias, sigma, min(reach, full))
+            patches, sigma = _gather(clouds, axes, plane.distance, bias, band, min(reach, full))
         _enough(patches, what)
-        sigma = widened if turn else sigma
         change, bread, weights = _solve(patches, bias, unevenness)
         residuals = patches.heights - patches.rows @ change
         unevenness = _unevenness(residuals, patches, weights)
         plane, bias = _moved(plane, axes, change), float(change[3])
+        if turn > 0:
+            band = LAST_BAND * np.hypot(np.where(np.isfinite(sigma), sigma, 0.0), min(unevenness, UNEVEN))
         if reach >= full and turn > 5 and np.abs(change[:3]).max() < SETTLED:
             break
         reach *= WIDER
@@ -148,11 +152,10 @@ def fit_plane(clouds: Sequence[Beams], start: Plane, what: str = "floor") -> Pla
 
 
 def _gather(
-    clouds: Sequence[Beams], axes: Matrix, distance: float, bias: float, sigma: Numbers, reach: float
+    clouds: Sequence[Beams], axes: Matrix, distance: float, bias: float, band: Numbers, reach: float
 ) -> tuple[Patches, Numbers]:
     """Mean height of each patch of each cloud, over the returns within the band, and the rings' scatter."""
     aimed = [aim(beams, axes, distance, reach) for beams in clouds]
-    band = LAST_BAND * np.where(np.isfinite(sigma), sigma, np.nanmax(sigma))
     near = [_near(part, bias, band) for part in aimed]
     sigma = _scatter(aimed, near)
     parts = [

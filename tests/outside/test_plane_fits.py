@@ -10,7 +10,7 @@ import pytest
 
 from flatten import frames
 from flatten.tuning.floor_plane import Plane, fit_plane
-from flatten.tuning.patches import beams_of
+from flatten.tuning.patches import RINGS, SECTORS, beams_of, patch_of
 from flatten.tuning.start import angle_between, planes, trials
 
 
@@ -33,8 +33,9 @@ def test_the_worked_value_of_a_slope_s_error() -> None:
 def test_stated_errors_follow_the_formula_where_it_holds() -> None:
     """Height noise alike everywhere, patches alike full: σ/√Σ(x − x̄)² over the returns.
 
-    Noise along the vertical, 20 mm; from 2 m up, and the range bias costs height and not tilt. Patches
-    are weighed evenly and not returns, which costs a little; the formula is what could be had at best.
+    Noise along the vertical, 20 mm, seen from 2 m up; the range bias costs height and not tilt. The
+    formula is what could be had at best. Here the beams move with the noise, which no real sensor's do:
+    the fit takes some of that for unevenness and states up to 1.6 times as much.
     """
     rng = np.random.default_rng(11)
     n, height, sigma = 40_000, 2.0, 0.02
@@ -44,27 +45,27 @@ def test_stated_errors_follow_the_formula_where_it_holds() -> None:
     fit = fit_plane([beams_of(points)], Plane(np.array([0.0, 0.0, 1.0]), height))
     stated = np.sqrt(np.diag(fit.covariance))[1:3]
     best = sigma / np.sqrt([np.square(x - x.mean()).sum(), np.square(y - y.mean()).sum()])
-    assert (stated > 0.85 * best).all() and (stated < 1.5 * best).all()
+    assert (stated > 0.85 * best).all() and (stated < 1.8 * best).all()
     assert (np.abs(fit.plane.up[:2]) < 4.0 * stated).all()
 
 
 def test_one_error_a_patch_is_stated_as_one_error_a_patch() -> None:
-    """Cells of 1 m that are wrong as a whole, by 10 mm: however many returns, the cells are what counts."""
+    """Patches that are wrong as a whole, by 4 mm: however many returns, the patches are what counts."""
     rng = np.random.default_rng(12)
     errors, stated = [], []
-    for _ in range(25):
-        x, y = rng.uniform(-6.0, 6.0, (2, 20_000))
-        bump = rng.normal(0.0, 0.01, (12, 12))[np.floor(x + 6).astype(int), np.floor(y + 6).astype(int)]
+    n = 20_000
+    for _ in range(12):
+        x, y = rng.uniform(-5.0, 5.0, (2, n))
+        bump = rng.normal(0.0, 0.004, RINGS * SECTORS)[patch_of(x, y)]
         fit = fit_plane([beams_of(np.stack([x, y, bump - 1.5], axis=1))], Plane(np.array([0.0, 0, 1]), 1.5))
         errors.append(fit.plane.up[:2])
         stated.append(np.sqrt(np.diag(fit.covariance))[1:3])
     made = math.sqrt(float(np.square(errors).mean()))
     told = math.sqrt(float(np.square(stated).mean()))
-    naive = 0.01 / math.sqrt(20_000 * 12.0)  # as if each return were right or wrong by itself
-    # cells cross the borders of patches, so that neighbours err alike: stated errors fall short of the true
-    # ones, but by less than half, where the naive ones fall short by a factor of ten
-    assert made > 5.0 * naive
-    assert 0.5 * made < told < 1.5 * made
+    naive = 0.004 / math.sqrt(n * 100.0 / 12.0)  # as if each return were right or wrong by itself
+    assert made > 4.0 * naive
+    # 24 numbers: their root mean square is known to a seventh; 3 sigma of that, up and down
+    assert made / 1.45 < told < 1.45 * made
 
 
 def test_open3d_sees_the_same_plane() -> None:

@@ -61,7 +61,7 @@ def test_turning_the_cloud_about_the_vertical_changes_nothing_but_yaw(turn: floa
     off = np.array([np.linalg.norm(about_vertical @ up_a - up_b), abs(a.values[2] - b.values[2])])
     sigma = np.array([np.linalg.norm(a.sigmas[:2]), a.sigmas[2]])
     same = abs(math.remainder(turn, 2.0 * math.pi / SECTORS)) < 1e-12
-    # the same patches: a return on a border may fall to either side; else: a part of the stated error
+    # the same patches, but for returns on a border; other patches: a part of the stated error
     assert (off < (0.05 if same else 1.5) * sigma).all()
     assert a.clouds[0].support.returns == pytest.approx(b.clouds[0].support.returns, rel=0.05)
 

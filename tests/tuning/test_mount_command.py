@@ -106,16 +106,13 @@ def test_a_body_that_leans_may_say_so(house: Path, capsys: pytest.CaptureFixture
     assert json.loads(ran.out)["mount"]["pitch"] == pytest.approx(3.0, abs=0.1)
 
 
-LARGEST = "flatten: stand.npy: the largest plane"
-
-
 @pytest.mark.parametrize(
     ("words", "code", "told"),
     [
         (("few.npy", "-p", "rover.yaml"), 1, "flatten: few.npy: no floor where the profile's mount has it"),
         (("few.npy", "-p", "rover.yaml", "--blind-start"), 1, "flatten: few.npy: no floor found blindly"),
         (("stand.npy", "-p", "rover.yaml", "--wall", "left"), 1, "flatten: no wall left"),
-        (("stand.npy", "-p", "rover.yaml", "--set", "mount.pitch=30"), 1, LARGEST),
+        (("stand.npy", "-p", "rover.yaml", "--set", "mount.pitch=30"), 1, "flatten: stand.npy: the largest"),
         (("none.npy", "-p", "rover.yaml"), 1, "flatten: none.npy: there is no such file"),
         (("stand.npy", "-p", "rover.yaml", "--poses", "none.txt"), 1, "flatten: none.txt: cannot be read"),
         (("stand.npy", "-p", "rover.yaml", "--wall", "up"), 2, "flatten: mount: invalid value for '--wall'"),
