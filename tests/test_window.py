@@ -508,10 +508,11 @@ profile = flatten.Profile.from_dict({
 })
 flattener, rng = flatten.Flattener(profile), np.random.default_rng(7)
 for k in range(3):
-    times, pose = [0.1 * k, 0.1 * k + 0.1], [0.2 * k, 0.0, 0.0, 0.0, 0.0, np.sin(0.05 * k), np.cos(0.05 * k)]
+    times, pose = [0.1 * k + 0.05, 0.1 * k + 0.1], [0.2 * k, 0.0, 0.0, 0.0, 0.0, np.sin(0.05 * k), np.cos(0.05 * k)]
     cloud = flatten.Cloud(*rng.normal(0, 3, (3, 150)).astype(np.float32), time=np.full(150, times[1]))
     scan = flattener.flatten(cloud, motion=flatten.Motion(times, [pose, pose]))["drive"]
-np.savez(sys.argv[1], **{f: getattr(scan, f) for f in ("ranges", "states", "hits", "ages", "clear_from", "clear_to")})
+fields = ("ranges", "states", "hits", "ages", "clear_from", "clear_to")
+np.savez(sys.argv[1], **{field: getattr(scan, field) for field in fields})
 """
 
 
