@@ -508,7 +508,8 @@ profile = flatten.Profile.from_dict({
 })
 flattener, rng = flatten.Flattener(profile), np.random.default_rng(7)
 for k in range(3):
-    times, pose = [0.1 * k + 0.05, 0.1 * k + 0.1], [0.2 * k, 0.0, 0.0, 0.0, 0.0, np.sin(0.05 * k), np.cos(0.05 * k)]
+    times = [0.1 * k + 0.05, 0.1 * k + 0.1]
+    pose = [0.2 * k, 0.0, 0.0, 0.0, 0.0, np.sin(0.05 * k), np.cos(0.05 * k)]
     cloud = flatten.Cloud(*rng.normal(0, 3, (3, 150)).astype(np.float32), time=np.full(150, times[1]))
     scan = flattener.flatten(cloud, motion=flatten.Motion(times, [pose, pose]))["drive"]
 fields = ("ranges", "states", "hits", "ages", "clear_from", "clear_to")
