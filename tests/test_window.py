@@ -8,6 +8,10 @@ as the library does; sums in another order may round to the other neighbour, so 
 from __future__ import annotations
 
 import math
+import os
+import subprocess
+import sys
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -413,8 +417,9 @@ def test_poses_that_jump() -> None:
         (0.2, 0.0, "another past"),
     ):
         refused(started({"frames": 5}), Frame(cloud, moved(motion, 1.3, way, turn)), words)
-    turned = Frame(cloud, moved(motion, 1.3, turn=0.1))
-    refused(started({"frames": 5}), turned, "another past: 0 m and 5.73 deg")
+    refused(
+        started({"frames": 5}), Frame(cloud, moved(motion, 1.3, turn=0.1)), "another past: 0 m and 5.73 deg"
+    )
     flattener = started({"frames": 5})
     flattener.flatten(cloud, motion=moved(motion, 1.3, 0.01))
     assert flattener.window is not None and flattener.window.frames == 4 and flattener.window.forgettings == 0
@@ -490,6 +495,40 @@ def test_bring_is_the_matrix_in_float64(seed: int, n: int, width: int) -> None:
     size = np.abs(points).sum(axis=1, keepdims=True) + 20.0
     # rounded once to float32; 1e-15 parts are float64's own
     assert (np.abs(out.reshape(-1, 3) - exact) <= 2.0**-24 * np.abs(exact) + 1e-15 * size).all()
+
+
+PROGRAM = """
+import sys
+import numpy as np
+import flatten
+profile = flatten.Profile.from_dict({
+    "mount": {"x": 0.3, "y": -0.1, "z": 0.7, "pitch": 8.0}, "fan": {"bins": 60}, "reach": {"far": 12.8},
+    "slices": {"drive": {"bottom": 0.1, "top": 1.2}}, "window": {"frames": 3},
+    "blind_zones": [{"name": "hull", "box": {"x": [-0.5, 0.5], "y": [-0.4, 0.4], "z": [-0.5, 1.0]}}],
+})
+flattener, rng = flatten.Flattener(profile), np.random.default_rng(7)
+for k in range(3):
+    times = [0.1 * k + 0.05, 0.1 * k + 0.1]
+    pose = [0.2 * k, 0.0, 0.0, 0.0, 0.0, np.sin(0.05 * k), np.cos(0.05 * k)]
+    cloud = flatten.Cloud(*rng.normal(0, 3, (3, 150)).astype(np.float32), time=np.full(150, times[1]))
+    scan = flattener.flatten(cloud, motion=flatten.Motion(times, [pose, pose]))["drive"]
+fields = ("ranges", "states", "hits", "ages", "clear_from", "clear_to")
+np.savez(sys.argv[1], **{field: getattr(scan, field) for field in fields})
+"""
+
+
+def test_without_compiler_it_is_the_same(tmp_path: Path) -> None:
+    """Bit for bit: within a frame the body stands, so that no fused multiply-add rounds otherwise."""
+    found = []
+    for name, environment in (("a", {}), ("b", {"NUMBA_DISABLE_JIT": "1"})):
+        out = tmp_path / f"{name}.npz"
+        subprocess.run(
+            [sys.executable, "-c", PROGRAM, str(out)], env={**os.environ, **environment}, check=True
+        )
+        found.append(dict(np.load(out)))
+    assert len(found[0]) == 6 and np.nanmax(found[0]["ages"]) > 0.15
+    for key, value in found[0].items():
+        np.testing.assert_array_equal(found[1][key], value)
 
 
 def test_a_return_at_the_sensor_stays_one() -> None:

@@ -112,7 +112,8 @@ def load_single(start: int, offset: int) -> np.float32:
 def array_at(address: int, shape: tuple[int, ...], dtype: np.dtype[Any]) -> Any:
     """Look at the C-ordered array of this shape at an address; not for compiled code (see `words`)."""
     length = int(np.prod(shape, dtype=np.int64)) * dtype.itemsize
-    memory: Any = (ctypes.c_char * length).from_address(address) if length else b""
+    # to be written to, even where there is nothing
+    memory: Any = (ctypes.c_char * length).from_address(address) if length else bytearray()
     return np.ndarray(shape, dtype, memory)
 
 
