@@ -16,6 +16,8 @@ SMALLEST = 0.25
 """Metres, one sigma: the patches must be spread at least so far about their middle, in every direction."""
 ROUGHEST = 0.015
 """Metres, one sigma, by which a floor's patches may scatter."""
+WAVY, TOGETHER = 0.003, 0.4
+"""Metres, one sigma, from which on they may not be off together with their neighbours, and the correlation."""
 LEAST_SURE = (math.radians(0.3), math.radians(0.3), 0.02)
 """Standard errors of roll, pitch and z beyond which an answer is of no use."""
 LEVEL_SPAN = 1.2
@@ -60,11 +62,38 @@ def check_floor(beams: Beams, fit: PlaneFit) -> None:
             f"two levels: {level.area:.1f} m² lie {level.height:.2f} m above the rest of the floor, "
             "and nobody can say which of them the robot stands on: stand on open floor"
         )
+    if fit.unevenness > WAVY and together(fit) > TOGETHER:
+        raise TuningError(
+            f"the floor is not flat: whole regions of it are off by {1e3 * fit.unevenness:.0f} mm (one sigma), "
+            "as at a step, a bend or a wave: stand elsewhere"
+        )
     if fit.unevenness > ROUGHEST:
         raise TuningError(
             f"the floor is not flat: its patches scatter by {1e3 * fit.unevenness:.0f} mm (one sigma), at "
             f"most {1e3 * ROUGHEST:.0f} mm are wanted: two levels, a bend or rough ground; stand elsewhere"
         )
+
+
+def together(fit: PlaneFit) -> float:
+    """Correlation of the residuals of patches with those of their neighbours, outward and around.
+
+    Near nothing for gravel and noise; a step, a bend or a wave is off by the same in whole regions, and no
+    number of patches makes a plane through them right.
+    """
+    residuals = np.full(RINGS * SECTORS, np.nan)
+    counts = fit.weights > 0.1
+    residuals[fit.patches.number[counts]] = fit.residuals[counts]
+    grid = residuals.reshape(RINGS, SECTORS)
+    pairs = np.concatenate(
+        [
+            np.stack([grid, np.roll(grid, 1, axis=1)]).reshape(2, -1),
+            np.stack([grid[1:], grid[:-1]]).reshape(2, -1),
+        ],
+        axis=1,
+    )
+    pairs = pairs[:, np.isfinite(pairs).all(axis=0)]
+    power = float(np.square(pairs).sum()) / 2.0
+    return float((pairs[0] * pairs[1]).sum()) / power if power > 0.0 else 0.0
 
 
 def narrowest(places: Numbers) -> float:

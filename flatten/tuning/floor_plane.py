@@ -102,6 +102,8 @@ class PlaneFit(NamedTuple):
     unevenness: float
     """Scatter of the patches' heights beyond what single returns explain, metres, one sigma."""
     patches: Patches
+    residuals: Numbers
+    """(M,) height of each patch above the plane, the range bias taken off, metres."""
     weights: Numbers
     """(M,) share with which each patch counts, 0 … 1."""
     ring_sigma: Numbers
@@ -148,7 +150,7 @@ def fit_plane(clouds: Sequence[Beams], start: Plane, what: str = "floor") -> Pla
             break
         reach *= WIDER
     influence, information = _influence(patches, residuals, unevenness, bread)
-    return PlaneFit(plane, axes, influence, information, bias, unevenness, patches, weights, sigma)
+    return PlaneFit(plane, axes, influence, information, bias, unevenness, patches, residuals, weights, sigma)
 
 
 def _gather(

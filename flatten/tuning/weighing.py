@@ -40,8 +40,8 @@ def weigh(
         (P, P) each, the weights. By default from the influences; where several numbers are weighed
         at once that would trust chance correlations between them.
 
-    Where the estimates disagree more than that explains (95 % of chi-square), the errors are widened
-    to their scatter, as Birge 1932 did (from memory).
+    Where the estimates disagree more than that explains (95 % of chi-square), something else than their
+    errors moves them: the plain mean is taken then, and its error from their scatter.
 
     """
     if information is None:
@@ -57,9 +57,10 @@ def weigh(
     apart = np.array(values) - middle
     own = np.array([np.square(part - influence).sum(axis=0) for part in influences])
     chance = (apart**2 / np.maximum(own, 1e-16)).sum(axis=0) / k
-    between = np.sqrt((apart**2).sum(axis=0) / (k * (k - 1)))
+    plain = np.mean(values, axis=0)
+    between = np.std(values, axis=0, ddof=1) / math.sqrt(k)
     wide = chance > surprising(k - 1)
-    return Weighed(middle, np.where(wide, np.maximum(sigmas, between), sigmas), chance)
+    return Weighed(np.where(wide, plain, middle), np.where(wide, np.maximum(sigmas, between), sigmas), chance)
 
 
 def surprising(freedom: int) -> float:

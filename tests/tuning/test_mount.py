@@ -91,8 +91,9 @@ class TestSeveralClouds:
     def test_they_are_surer_together_and_say_how_they_differ(self) -> None:
         clouds = [flat(seed=seed) for seed in range(4)]
         alone, together = estimate(clouds[:1], OFF), estimate(clouds, OFF)
-        assert (together.sigmas[:3] < 0.8 * alone.sigmas[:3]).all()
-        assert not together.widened
+        single = np.mean([part.sigmas for part in together.clouds], axis=0)
+        # half, were they known exactly, or wider if by chance they differ more
+        assert (together.sigmas[:3] < 0.9 * single[:3]).all()
         assert (alone.disagreement == 0.0).all() and (together.disagreement > 0.0).all()
 
     def test_the_same_cloud_again_is_no_news(self) -> None:
@@ -167,13 +168,24 @@ def rough() -> Cloud:
         (lambda: tilted(20.0), r"tilted \d+\.\d° against level floor"),
         (lambda: stepped(0.15), r"two levels|no floor: .* below it"),
         (lambda: stepped(-0.15), r"two levels|no floor: .* below it"),
-        (lambda: stepped(0.05), r"two levels|no floor: .* below it|not flat"),
+        (lambda: stepped(0.05), r"not flat: whole regions of it are off by \d+ mm"),
+        (lambda: stepped(0.02), r"not flat: whole regions of it are off by \d+ mm"),
         (table, r"no floor: \d+\.\d m² of another level lie 0\.7\d m below it, as under a table"),
         (rug, r"too small|no floor where"),
-        (rough, r"not flat: its patches scatter by \d+ mm"),
+        (rough, r"not flat|two levels"),
         (lambda: Cloud.from_array(np.ones((500, 3))), r"no floor where the profile's mount has it"),
     ],
-    ids=["tilted", "step up", "step down", "small step", "table", "rug", "rough", "one point"],
+    ids=[
+        "tilted",
+        "step up",
+        "step down",
+        "small step",
+        "smaller step",
+        "table",
+        "rug",
+        "rough",
+        "one point",
+    ],
 )
 def test_what_is_no_flat_floor_is_refused_in_one_line(made: Callable[[], Cloud], words: str) -> None:
     with pytest.raises(TuningError, match=words) as caught:
