@@ -80,7 +80,7 @@ def _rests_on(found: Combined, blind: bool) -> list[str]:
 def _yaw_words(yaw: Yaw | None, mount: Pose) -> list[str]:
     if yaw is None:
         return [f"yaw stays {math.degrees(mount.yaw):g}°: {NO_YAW}"]
-    lines = [f"yaw rests on {yaw.rests_on}; what that is askew, yaw is wrong by"]
+    lines = [f"yaw rests on {yaw.rests_on}; what that is askew, so is yaw"]
     if yaw.disagrees:
         lines.append(
             "the clouds disagree about yaw by more than their errors: it is widened to their scatter"
