@@ -17,6 +17,7 @@ from rosbags.typesys import Stores, get_typestore
 
 import flatten
 from benchmarks import tables
+from flatten.cli import run
 
 TOP = Path(__file__).parent.parent
 README = (TOP / "README.md").read_text()
@@ -43,7 +44,7 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     made = {entry.name for entry in desk.iterdir()}
-    assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board"} <= made
+    assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board", "tuned.yaml"} <= made
     assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
     listed = yaml.safe_load((TOP / "sample_clouds" / "clouds.yaml").read_text())
     profiles = {entry["file"]: entry["profile"] for entry in listed}
@@ -61,6 +62,20 @@ def test_the_profile_of_the_readme_is_sound(desk: Path) -> None:
         "robot", "mount", "level", "slices", "fan", "reach", "clear", "blind_zones", "floor",
         "window", "health",
     }  # fmt: skip
+
+
+def test_the_mount_is_found_as_the_readme_shows(desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same words; of the figures the last digit may differ by the processor's arithmetic."""
+    shown = re.search(r"^    \$ flatten (mount .*)\n((?:    .*\n|\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    assert run(shown[1].split()) == 0
+    told, expected = capsys.readouterr().out, "\n".join(line[4:] for line in shown[2].splitlines())
+    number = r"-?\+?\d[\d,.]*"
+    blank = (" ".join(re.sub(number, "#", text).split()) for text in (told, expected))
+    assert next(blank).replace("-#", "#") == next(blank).replace("-#", "#")
+    pairs = zip(*(re.findall(number, text) for text in (told, expected)), strict=True)
+    for a, b in ((float(one.replace(",", "")), float(other.replace(",", ""))) for one, other in pairs):
+        assert abs(a - b) <= 0.0021 + 0.02 * abs(b) or abs(abs(a) - 180.0) < 0.01, (a, b)
 
 
 def test_the_misspelt_key_is_told_as_the_readme_says(desk: Path) -> None:

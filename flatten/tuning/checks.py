@@ -17,7 +17,7 @@ SMALLEST = 0.25
 ROUGHEST = 0.015
 """Metres, one sigma, by which a floor's patches may scatter."""
 WAVY, TOGETHER = 0.003, 0.4
-"""Metres, one sigma, from which on they may not be off together with their neighbours, and the correlation."""
+"""Metres, one sigma, from which on they may not be off together with their neighbours; the correlation."""
 LEAST_SURE = (math.radians(0.3), math.radians(0.3), 0.02)
 """Standard errors of roll, pitch and z beyond which an answer is of no use."""
 LEVEL_SPAN = 1.2
@@ -64,8 +64,8 @@ def check_floor(beams: Beams, fit: PlaneFit) -> None:
         )
     if fit.unevenness > WAVY and together(fit) > TOGETHER:
         raise TuningError(
-            f"the floor is not flat: whole regions of it are off by {1e3 * fit.unevenness:.0f} mm (one sigma), "
-            "as at a step, a bend or a wave: stand elsewhere"
+            f"the floor is not flat: whole regions of it are off by {1e3 * fit.unevenness:.0f} mm (one "
+            "sigma), as at a step, a bend or a wave: stand elsewhere"
         )
     if fit.unevenness > ROUGHEST:
         raise TuningError(

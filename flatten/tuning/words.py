@@ -44,11 +44,11 @@ def report(found: Combined, mount: Pose, yaw: Yaw | None, blind: bool) -> str:
 def _row(name: str, was: float, value: float, sigma: float) -> str:
     if name == "z":
         return f"{name:6}{was:10.4f} m{value:10.4f} m{sigma:10.4f} m{value - was:+10.4f} m"
-    change = math.degrees(math.remainder(value - was, 2.0 * math.pi))
-    return (
-        f"{name:6}{math.degrees(was):11.3f}°{math.degrees(value):11.3f}°{math.degrees(sigma):11.3f}°"
-        f"{change:+11.3f}°"
-    )
+    degrees = [math.degrees(part) for part in (was, value, sigma, math.remainder(value - was, 2.0 * math.pi))]
+    # adding nothing turns −0 into 0; half a turn is written as 180
+    before, found, error, change = (round(part, 3) + 0.0 for part in degrees)
+    found = 180.0 if found == -180.0 else found
+    return f"{name:6}{before:11.3f}°{found:11.3f}°{error:11.3f}°{change:+11.3f}°"
 
 
 def support_words(support: Support) -> str:
@@ -80,7 +80,7 @@ def _rests_on(found: Combined, blind: bool) -> list[str]:
 def _yaw_words(yaw: Yaw | None, mount: Pose) -> list[str]:
     if yaw is None:
         return [f"yaw stays {math.degrees(mount.yaw):g}°: {NO_YAW}"]
-    lines = [f"yaw rests on {yaw.rests_on}; what that is askew, yaw is wrong by"]
+    lines = [f"yaw rests on {yaw.rests_on}; what that is askew, so is yaw"]
     if yaw.disagrees:
         lines.append(
             "the clouds disagree about yaw by more than their errors: it is widened to their scatter"

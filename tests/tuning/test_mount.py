@@ -89,11 +89,11 @@ def test_millimetres_are_recognised() -> None:
 
 class TestSeveralClouds:
     def test_they_are_surer_together_and_say_how_they_differ(self) -> None:
-        clouds = [flat(seed=seed) for seed in range(4)]
+        clouds = [flat(seed=seed) for seed in range(4, 8)]  # these differ by no more than chance has it
         alone, together = estimate(clouds[:1], OFF), estimate(clouds, OFF)
         single = np.mean([part.sigmas for part in together.clouds], axis=0)
-        # half, were they known exactly, or wider if by chance they differ more
-        assert (together.sigmas[:3] < 0.9 * single[:3]).all()
+        assert not together.widened
+        assert (together.sigmas[:3] < 0.7 * single[:3]).all()  # about half
         assert (alone.disagreement == 0.0).all() and (together.disagreement > 0.0).all()
 
     def test_the_same_cloud_again_is_no_news(self) -> None:
