@@ -127,14 +127,14 @@ class Floor:
         return np.stack([np.full(SECTORS, height), slope]).astype(np.float32)
 
     def _remember(self, now_from_last: npt.NDArray[Any] | None, elapsed: float) -> None:
-        """Where no return lies, keep the floor that was seen in one of the last frames."""
+        """Where no floor is seen, keep what was seen of it in one of the last frames."""
         if now_from_last is None:
             self._age[:] = np.inf
         else:
             self._last, self._age = moved(self._last, self._age, self._rules.cell, now_from_last)
             self._age += elapsed
-        state, seen = self._grown.state, self._grown.filled.astype(bool)
-        kept = ~seen & (self._age <= self._memory)
+        state = self._grown.state
+        kept = (state == NONE) & (self._age <= self._memory)
         self._age = np.where(state != NONE, 0.0, self._age).astype(np.float32)
         beside = np.zeros((SECTORS, RINGS + 1), bool)
         beside[:, :-1] |= kept

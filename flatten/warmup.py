@@ -44,6 +44,7 @@ KERNELS: dict[str, Any] = {
     "survey": survey.survey,
     "grow": grow.grow,
     "find_edges": edges.find_edges,
+    "allow": edges.allow,
     "join": edges.join,
     "spread": edges.spread,
 }
