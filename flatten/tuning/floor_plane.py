@@ -53,8 +53,8 @@ UNEVEN = 0.005
 NARROWEST = 0.002
 """Metres: no ring's returns are taken to scatter less."""
 OWN_ERROR = 0.0003
-"""Metres of height, one sigma, by which the method itself is off (low clutter, noise near the sensor): as it was
-met on made set-ups with so many returns that nothing else was left."""
+"""Metres of height, one sigma, by which the method itself is off (low clutter, noise near the sensor): as
+it was met on made set-ups with so many returns that nothing else was left."""
 BIWEIGHT = 6.0
 """Residuals, in sigma, at which a patch no longer counts. Greater than the usual 4.7: few patches lie."""
 ROUNDS = 30
