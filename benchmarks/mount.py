@@ -190,8 +190,8 @@ def summary(case: str, rows: list[Row]) -> Row:
 
 CASES: dict[str, Row] = {
     "one cloud": {},
-    "one cloud, blind": {"blind": True, "runs": 150},
-    "three clouds": {"clouds": 3, "runs": 150},
+    "one cloud, blind": {"blind": True, "runs": 60},
+    "three clouds": {"clouds": 3, "runs": 60},
 }
 
 

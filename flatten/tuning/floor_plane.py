@@ -52,6 +52,9 @@ UNEVEN = 0.005
 """Metres, one sigma: by so much a floor may be uneven before patches that stand out are left out."""
 NARROWEST = 0.002
 """Metres: no ring's returns are taken to scatter less."""
+OWN_ERROR = 0.0003
+"""Metres of height, one sigma, by which the method itself is off (low clutter, noise near the sensor): as
+it was met on made set-ups with so many returns that nothing else was left."""
 BIWEIGHT = 6.0
 """Residuals, in sigma, at which a patch no longer counts. Greater than the usual 4.7: few patches lie."""
 ROUNDS = 30
@@ -93,8 +96,8 @@ class PlaneFit(NamedTuple):
     axes: Matrix
     """(3, 3) level_from_sensor: its last row is the normal."""
     influence: Numbers
-    """(RINGS · SECTORS + 1, 4) how far each patch moves height (m), rise along the level frame's x and y
-    (m per m) and range bias (m), one sigma; in the last row what was thought of the bias before."""
+    """(RINGS · SECTORS + 2, 4) how far each patch moves height (m), rise along the level frame's x and y
+    (m per m) and range bias (m), one sigma; then what was thought of the bias before, and OWN_ERROR."""
     information: Matrix
     """(4, 4) inverse of the covariance that the scatter of returns and patches would explain."""
     bias: float
@@ -276,10 +279,12 @@ def _influence(
         bread = np.linalg.inv(steep)
     leverage = np.einsum("ij,jk,ik->i", patches.rows, bread, patches.rows) * precision * inside**2
     pull = residuals * precision * inside**2 / np.maximum(1.0 - leverage, 0.2)
-    scores = np.zeros((RINGS * SECTORS + 1, PARAMETERS))
+    scores = np.zeros((RINGS * SECTORS + 2, PARAMETERS))
     np.add.at(scores, patches.number, patches.rows * pull[:, None])
-    scores[-1] = np.sqrt(np.diag(prior_information()))
-    return np.asarray(scores @ bread), np.asarray(np.linalg.inv(bread))
+    scores[-2] = np.sqrt(np.diag(prior_information()))
+    influence = scores @ bread
+    influence[-1, 0] = OWN_ERROR
+    return np.asarray(influence), np.asarray(np.linalg.inv(bread))
 
 
 def prior_information() -> Matrix:

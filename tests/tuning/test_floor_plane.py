@@ -65,7 +65,9 @@ def test_stated_errors_are_those_that_are_made() -> None:
         sigmas.append(np.sqrt(np.diag(fit.covariance)))
     scores = np.array(errors) / np.array(sigmas)
     # the root mean square of 25 standard normals is 1 ± 0.14; 4 sigma of that
-    assert (np.abs(np.sqrt((scores**2).mean(axis=0)) - 1.0) < 0.57).all()
+    spread = np.sqrt((scores**2).mean(axis=0))
+    assert (np.abs(spread[1:] - 1.0) < 0.57).all()
+    assert spread[0] < 1.57  # of height more is stated: there is no clutter here, whose error it allows for
     assert (np.abs(scores.mean(axis=0)) < 4.0 / math.sqrt(25)).all()
 
 
