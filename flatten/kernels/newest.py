@@ -54,16 +54,14 @@ def is_overruled(index: int, square: float, s: int, b: int, newest: Newest) -> b
 def doubt_older(n: int, first: int, plan: Plan, newest: Newest, work: Work) -> None:
     """Mark as UNSURE which of n kept returns of a block may be overruled in some slice."""
     singles, lanes, bands = work.singles, work.lanes, plan.bands
-    bins, oldest_own = plan.bins, np.int32(min(max(newest.returns - first, -1), 1 << 30))
-    ends = newest.stretches.reshape(newest.stretches.size)
-    beyond = newest.stretches.shape[1] * bins
+    oldest_own, ends = np.int32(min(max(newest.returns - first, -1), 1 << 30)), newest.stretches
     for s in range(newest.stretches.shape[1]):
         bottom, top = bands[s, BOTTOM], bands[s, TOP]
         for j in range(n):
             b, z, slack = lanes[BIN + j], singles[HEIGHT + j], singles[SLACKS + j]
-            at = np.int64(select(b < NO_LANE, NO_LANE, b)) + s * bins
+            at = np.uint32(select(b < NO_LANE, NO_LANE, b))
             r, off = F(math.sqrt(singles[SQUARE + j])), OFF * slack + TINY
-            may = (r + off >= ends[at]) & (r - off <= ends[beyond + at])
+            may = (r + off >= ends[0, s, at]) & (r - off <= ends[1, s, at])
             # the bands' own rounding is below a slack; a bottom that rises only takes returns away
             may = may & (z >= bottom - off) & (z <= top + off) & (lanes[NUMBER + j] >= oldest_own)
             lanes[UNSURE + j] |= select(may, YES_LANE, NO_LANE)
