@@ -209,8 +209,10 @@ def count_steps(n: int, n_bins: int, width: float, full: bool, lanes: Lanes, til
         sharpest = off / select(near > ends, near, ends)
         # up to 30°, angles differ by less than this more than their sines
         angle = (sharpest - side[SINE + k] * off) * (ONE + F(0.62) * sharpest * sharpest)
-        crossed = select(angle > ZERO, angle, ZERO) * growth
-        wanted = np.int32(truncate(select(crossed < endless, crossed, endless)) + np.int32(2))
+        inward = angle > ZERO  # else it does not leave the bin that it ends in
+        crossed = select(inward, angle, ZERO) * growth
+        more = truncate(select(crossed < endless, crossed, endless)) + np.int32(1)
+        wanted = np.int32(YES + select(inward, more, NO))
         there = np.int32(select(rising, np.int32(lanes[BIN + k] + YES), np.int32(bins - lanes[BIN + k])))
         wanted = there if not full and wanted > there else wanted
         some, many = kept[BEYOND + k] > kept[FIRST + k], wanted > MOST_STEPS
