@@ -156,7 +156,7 @@ def levels(n: int, seconds: float) -> Iterator[Row]:
             flattener = ranges_only(profile_of(clear, level=level))
             runs[f"level: {level}"] = lambda f=flattener: f.flatten(xyz)
         labels = {"group": "level", "returns": n, "clear": clear}
-        yield from rows_of(runs, {GRAVITY: answer}, GRAVITY, seconds, labels)
+        yield from rows_of(runs, {GRAVITY: answer, FLOOR: answer}, GRAVITY, seconds, labels)
 
 
 def rows_of(
