@@ -69,6 +69,13 @@ def ground() -> None:
     told(record.write("ground", part.measure(), part.notes()))
 
 
+def motion() -> None:
+    """What motion, windows of frames and a fitted floor cost, walls while turning; about 2 minutes."""
+    from benchmarks import motion as part
+
+    told(record.write("motion", part.measure()))
+
+
 def mount() -> None:
     """Mounts from floors, and their stated errors; about 15 minutes, and only when it is named."""
     from benchmarks import mount as part
@@ -112,13 +119,13 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, mount, boards, portability,
-        pictures, tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, boards,
+        portability, pictures, tables,
     )
 }  # fmt: skip
 LONG = ("clear", "ground", "mount")
 """Parts that run only when they are named."""
-SINGLE = ("speed", "latency", "memory", "instructions", "curves")
+SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""
 
 

@@ -17,7 +17,7 @@ two cores differed by at most 15 % a row on one core, 3.5 % in the middle."""
 EXACT = {"instructions": 0.03, "peak": 0.10, "arrays": 0.0}
 """Quantities that are compared as they are, and the share by which each may grow: hash seeds and the
 interpreter's own tables move the first two a little."""
-LABELS = ("group", "curve", "at", "case", "order", "returns", "bytes", "shift", "start")
+LABELS = ("group", "curve", "at", "case", "order", "returns", "bytes", "shift", "start", "clear", "sensor")
 
 Row = dict[str, Any]
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from benchmarks import board_tables, ground_tables, mount_tables, record, speed_tables
+from benchmarks import board_tables, ground_tables, motion_tables, mount_tables, record, speed_tables
 from benchmarks.markdown import markdown, where
 
 TOP = Path(__file__).parent.parent
@@ -77,6 +77,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **speed_tables.TABLES,
     **board_tables.TABLES,
     **ground_tables.TABLES,
+    **motion_tables.TABLES,
     **mount_tables.TABLES,
 }
 

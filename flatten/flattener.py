@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.attitude import checked_age, checked_attitude
-from flatten.carrying import START_BYTES, CarryRoom, carry_cloud
+from flatten.carrying import START_BYTES, Carried, CarryRoom, carry_cloud
 from flatten.cloud import Cloud, as_cloud
 from flatten.drops import report_drops
 from flatten.errors import FlattenError, MotionError
@@ -21,6 +21,7 @@ from flatten.kernels import groups
 from flatten.kernels.accept import accept
 from flatten.kernels.answer import answer
 from flatten.kernels.beams import follow_beams
+from flatten.kernels.stretches import BEAM_BYTES
 from flatten.kernels.sweep import RETURNS_SKIPPED, RETURNS_SWALLOWED, sweep
 from flatten.motion import Motion
 from flatten.plan import Plan, make_plan
@@ -133,9 +134,7 @@ class Flattener:
         if motion is not None:
             if not isinstance(motion, Motion):
                 raise MotionError(f"motion: wanted a flatten.Motion, not {type(motion).__name__}")
-            carried = carry_cloud(
-                cloud, motion, plan.numbers.body_from_sensor, self._witnessing, self._carry_room
-            )
+            carried = self._carry(cloud, motion)
             cloud, at = carried.cloud, carried.at
             lean = checked_attitude(carried.attitude) if plan.gravity and lean is None else lean
         scans = self._run(cloud, lean, motion, at)
@@ -143,6 +142,11 @@ class Flattener:
             self.window.keep(self._tables, cloud.intensity)
         self._watch(cloud, age)
         return scans
+
+    def _carry(self, cloud: Cloud, motion: Motion) -> Carried:
+        """Bring all returns of a cloud to one moment."""
+        mount = self._plan.numbers.body_from_sensor
+        return carry_cloud(cloud, motion, mount, self._witnessing, self._carry_room)
 
     def _run(
         self,
@@ -210,7 +214,7 @@ class Flattener:
             return self.window.gather(len(cloud), motion, at), ()
         returns, owners = lay_out(cloud)
         if motion is not None and self._witnessing:
-            returns = returns._replace(starts=START_BYTES)
+            returns = returns._replace(starts=START_BYTES, stride=BEAM_BYTES)
         return returns, owners
 
     def _fill(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import time
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pytest
 
 import flatten
 from flatten import Cloud, Flattener, budget
-from flatten.budget import board, measuring, messages, timing, variants, wording
+from flatten.budget import board, measuring, messages, moving, timing, variants, wording
 from flatten.budget.variants import Gain
 from flatten.cloud import as_cloud
 from flatten.scan import FIELDS
@@ -51,9 +52,38 @@ class TestTiming:
     def test_the_timed_flattener_is_the_plain_one(self) -> None:
         profile = make_profile(slices=TWO_SLICES)
         timed = timing.StageFlattener(profile)
-        timed.scan_ns = 0
         assert_scans_equal(timed.flatten(ring()), Flattener(profile).flatten(ring()))
-        assert timed.scan_ns > 0  # the step that is timed is still on the way of a frame
+        # the steps that are timed are still on the way of a frame
+        assert timed.spent[timing.SCANS] > 0 < timed.spent[timing.HEALTH]
+
+    def test_stages_that_a_frame_has(self) -> None:
+        """By what the profile and the frame ask for; each of them takes some time."""
+        always = {timing.CLOUD, timing.KERNELS, timing.SCANS, timing.HEALTH, timing.FIELDS}
+        cases: list[tuple[dict[str, Any], bool, set[str]]] = [
+            ({}, False, set()),
+            ({}, True, {timing.MOTION}),
+            ({"window": {"frames": 3}}, False, {timing.MOTION, timing.WINDOW}),
+            ({"level": "floor"}, False, {timing.FLOOR}),
+            ({"level": "floor"}, True, {timing.FLOOR, timing.MOTION}),
+            ({"window": {"seconds": 0.3}}, True, {timing.MOTION, timing.WINDOW}),
+        ]
+        for sections, moved, more in cases:
+            flattener = timing.StageFlattener(make_profile(**sections), moving=moved)
+            feed = variants.feed_of([ring()], None, moving=flattener.moving)
+            found = timing.time_frames(flattener, feed, 3)
+            assert set(found.stages) == always | more
+            assert all((times > 0.0).all() for times in found.stages.values())
+
+    def test_a_window_is_full_when_the_timing_begins_and_stays_so(self) -> None:
+        for window, frames in (({"frames": 5}, 5), ({"seconds": 0.35}, 4)):
+            flattener = timing.StageFlattener(make_profile(window=window))
+            feed = variants.feed_of([ring(), ring(500)], None, moving=True)
+            gathered, full = flattener.window, list[int]()
+            assert gathered is not None
+            for settling in (None, 1):  # a second round goes on where the first one ended
+                look = partial(lambda seen, by: seen.append(by.frames), full, gathered)
+                timing.time_frames(flattener, feed, 4, look, settling=settling)
+            assert full == [frames] * 8 and not gathered.forgotten
 
     @pytest.mark.parametrize("coded", [True, False])
     def test_stages_are_positive_and_make_up_no_more_than_the_time_that_passed(self, coded: bool) -> None:
@@ -64,8 +94,9 @@ class TestTiming:
         found = timing.time_frames(flattener, feed, 20, lambda: seen.append(1))
         passed = time.perf_counter() - begin
         assert len(seen) == found.frames == 20
-        expected = timing.STAGES if coded else timing.STAGES[1:-1]
-        assert tuple(found.stages) == tuple(expected)
+        absent = {timing.MOTION, timing.WINDOW, timing.FLOOR}
+        absent |= set() if coded else {timing.DECODE, timing.ENCODE}
+        assert list(found.stages) == [stage for stage in timing.STAGES if stage not in absent]
         assert all((times > 0.0).all() for times in found.stages.values())
         np.testing.assert_allclose(sum(found.stages.values()), found.whole, rtol=1e-12)
         assert 0.0 < found.whole.sum() <= passed and 0.0 < found.busy.sum() <= passed
@@ -110,6 +141,33 @@ class TestMessages:
         found = budget.measure(make_profile(), [ring()], frames=3)
         assert not found.wire and "message in" not in found.rounds[measuring.REST].stages
         assert any(line.startswith("Not counted: decoding") for line in budget.words(found))
+
+
+class TestMoving:
+    def test_times_are_those_of_the_cloud_brought_to_a_frame(self) -> None:
+        x = np.arange(6.0).reshape(2, 3)
+        own = np.array([[5, 7, 9], [5, 6, 25]], np.int64) * 10**9
+        time_ = moving.timed(Cloud(x, x, x, time=own), 0.1).time
+        assert time_ is not None and time_.dtype == np.float32
+        np.testing.assert_allclose(time_, (own / 1e9 - 5.0) / 200.0, atol=1e-8)
+        plain = moving.timed(Cloud(x, x, x), 0.1).time
+        np.testing.assert_allclose(plain, np.linspace(0.0, 0.1, 6).reshape(2, 3), atol=1e-8)
+        for lone in (np.zeros((0, 3)), np.ones((1, 3))):
+            found = moving.timed(Cloud.from_array(lone), 0.1).time
+            assert found is not None and (found == 0.0).all() and len(found) == len(lone)
+        odd = np.array([1.0, np.nan, 3.0])
+        assert np.isfinite(moving.timed(Cloud(odd, odd, odd, time=odd), 0.1).time).all()
+
+    @pytest.mark.parametrize("start", [0.0, 0.3, 1000.0])
+    def test_poses_are_a_drive_that_leans(self, start: float) -> None:
+        times, poses = moving.poses_about(start, 0.1, (0.02, -0.03))
+        assert times[0] < start and times[-1] > start + 0.1 and np.allclose(np.diff(times), 0.01)
+        motion = moving.motion_of(start, times, poses)
+        # roll and pitch of REP 103, which a turn about the vertical leaves as they are
+        assert motion.attitude_at(start + 0.055) == pytest.approx((0.02, -0.03), abs=1e-9)
+        way = np.linalg.norm(np.diff(poses[:, :3], axis=0), axis=1)
+        np.testing.assert_allclose(way, moving.SPEED / moving.RATE, rtol=1e-3)  # chords of an arc of 0.6°
+        np.testing.assert_allclose(motion.angles, moving.TURN / moving.RATE, rtol=1e-9)
 
 
 class TestVerdict:
@@ -162,6 +220,24 @@ class TestVariants:
                 way.thin != 1, way.fields != ALL,
             ]  # fmt: skip
             assert sum(changed) == 1
+
+    def test_what_a_stream_asks_for_can_be_left_out(self) -> None:
+        slices = {"drive": {**TWO_SLICES["drive"], "drops": True}}
+        sections: dict[str, Any] = {"level": "floor", "window": {"frames": 3}, "clear": False}
+        profile = make_profile(slices=slices, fan={"bins": 1}, **sections)
+        found = {way.name: way for way in budget.variants_of(profile, frozenset({"ranges"}))}
+        assert list(found) == [
+            "window: off", "level: gravity", "no motion", "every second return", "all of these together",
+        ]  # fmt: skip
+        assert found["level: gravity"].gives_up == "the fitted floor, drops"
+        assert [way.moving for way in found.values()] == [True, True, False, True, False]
+        assert [way.profile.window is None for way in found.values()] == [True, False, True, False, True]
+        levels = [way.profile.level for way in found.values()]
+        assert levels == ["floor", "gravity", "floor", "floor", "gravity"]
+        still = budget.variants_of(make_profile(), ALL)
+        assert not any(way.moving for way in still)
+        moved = budget.variants_of(make_profile(), ALL, moving=True)
+        assert {way.name for way in moved} - {way.name for way in still} == {"no motion"}
 
     def test_what_is_lean_already_is_not_offered(self) -> None:
         ways = budget.variants_of(make_profile(fan={"bins": 1}, clear="off"), frozenset({"ranges"}))
@@ -252,7 +328,7 @@ class TestMeasuring:
             assert kept["frames"] == len(kept["each_frame_seconds"]) == 40
             assert kept["seconds"]["worst"] == float(one.whole.max())
             assert kept["share_of_a_core"] == pytest.approx(10.0 * one.busy.mean())
-            assert set(kept["stages_seconds"]) == set(timing.STAGES)
+            assert set(kept["stages_seconds"]) == set(one.stages) >= {timing.KERNELS, timing.HEALTH}
         with pytest.raises(flatten.OutputError, match="is there already"):
             budget.write_json(tmp_path / "b.json", {})
 
@@ -282,6 +358,16 @@ class TestWords:
         )
         assert "board: 4 × Cortex-A76 to 2,400 MHz with asimd, 4 to use" in text
         assert "what takes the time: kernels 80 %, cloud 10 %, scans 6.0 %" in text
+
+    def test_the_stage_that_takes_the_most_is_named_unless_there_is_room(self) -> None:
+        for stage in timing.STAGES:
+            slow, quick = rows([12.0] * 50), rows([1.0] * 50)
+            for one in (slow, quick):
+                one.stages.clear()
+                one.stages.update({"cloud": 0.4 * one.whole, stage: 0.6 * one.whole})
+            assert f"Most of it: {stage}, " in wording.verdict_words(made_up(slow))
+            assert "Most of it" not in wording.verdict_words(made_up(quick))
+            assert any(line.startswith(f"  {stage}: ") for line in budget.words(made_up(slow)))
 
     def test_what_would_change_the_verdict_is_marked(self) -> None:
         lines = budget.words(made_up(rows([12.0] * 50)))

@@ -75,6 +75,23 @@ def test_a_body_that_stands_still_changes_nothing(seed: int, dtype: str) -> None
     np.testing.assert_array_equal(got.starts, np.zeros((n, 3)))
 
 
+@given(st.integers(0, 10**6), st.sampled_from([0.0, 0.01, 0.5]))
+def test_only_how_poses_differ_matters(seed: int, turn: float) -> None:
+    """The same motion in another fixed frame, anywhere and turned any way, carries the returns alike."""
+    rng = np.random.default_rng(seed)
+    times, poses = shaking(rng, 5, turn)
+    whole = Way(times, poses).matrices(times)
+    other = np.eye(4)
+    other[:3, :3], other[:3, 3] = Rotation.random(random_state=seed).as_matrix(), rng.normal(0, 1e3, 3)
+    xyz, t = rng.normal(0, 9, (600, 3)).astype(np.float32), rng.uniform(0, times[-1], 600)
+    here = carry_cloud(cloud_of(xyz, t), Motion(times, whole), MOUNT, starts=True)
+    there = carry_cloud(cloud_of(xyz, t), Motion(times, other @ whole), MOUNT, starts=True)
+    assert here.starts is not None and there.starts is not None
+    # poses are off by 1e-12 m; so that float32 parabolas and sums may round to the other side
+    np.testing.assert_allclose(there.cloud.xyz, here.cloud.xyz, atol=2e-6, rtol=2.0**-23)
+    np.testing.assert_allclose(there.starts, here.starts, atol=1e-6)
+
+
 def dtype_scale(rng: np.random.Generator, n: int) -> Any:
     return 10.0 ** rng.uniform(-20, 20, (n, 1))
 

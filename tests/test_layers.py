@@ -43,8 +43,8 @@ MAY_IMPORT = {
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "tuning": {"cloud", "errors", "frames", "motion", "profile", "scene"},
     "budget": {
-        "cloud", "errors", "files", "flattener", "processor", "profile", "returns", "scan", "version",
-        "warmup",
+        "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
+        "version", "warmup",
     },
     "pictures": {
         "attitude", "budget", "cloud", "errors", "files", "flattener", "frames", "plan", "profile", "scan",

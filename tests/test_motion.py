@@ -125,6 +125,7 @@ BAD: dict[str, tuple[dict[str, Any], str]] = {
     "six numbers": ({"poses": np.zeros((3, 6))}, r"wanted \(3, 7\) or \(3, 4, 4\)"),
     "poses of words": ({"poses": [["a"] * 7] * 3}, "no numbers"),
     "NaN": ({"poses": poses_with(1, 0, np.nan)}, r"poses\[1\] is not finite"),
+    "NaN in a quaternion": ({"poses": poses_with(2, 4, np.nan)}, r"poses\[2\] is not finite"),
     "zero quaternion": ({"poses": poses_with(2, 6, 0.0)}, r"poses\[2\].* length 1, this one 0"),
     "long quaternion": ({"poses": poses_with(0, 6, 1.0011)}, r"poses\[0\].*1.0011"),
     "NaN in a matrix": ({"poses": np.full((3, 4, 4), np.nan)}, r"poses\[0\] is not finite"),

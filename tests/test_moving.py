@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from flatten import frames
 from flatten.cloud import Cloud
 from flatten.errors import MotionError
 from flatten.flattener import Flattener
@@ -26,6 +27,7 @@ ROOM: dict[str, Any] = {
     "fan": {"bins": 360},
     "reach": {"near": 0.3, "far": 12.8},
 }
+STANDING = Flattener(Profile.from_dict(ROOM))
 STILL = [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0]
 
 
@@ -93,14 +95,18 @@ def test_walls_stay_where_they_are(speed: float, turning: float) -> None:
     assert off(plain).max() > 0.05
 
 
-@given(st.integers(0, 10_000))
-def test_a_body_that_stands_changes_nothing(seed: int) -> None:
+@given(st.integers(0, 10_000), st.booleans())
+def test_a_body_that_stands_changes_nothing(seed: int, leaning: bool) -> None:
+    """Wherever it stands, and however it leans there: not a bit."""
     rng = np.random.default_rng(seed)
     xyz = rng.normal(0, 3, (500, 3)).astype(np.float32)
     cloud = Cloud(*xyz.T, time=rng.uniform(0, 0.1, 500))
-    motion = Motion([0.0, 0.1], [STILL, STILL], at=0.1)
-    flattener = Flattener(Profile.from_dict(ROOM))
-    plain, moved = flattener.flatten(cloud), flattener.flatten(cloud, motion=motion)
+    pose = frames.body_from_sensor(
+        *rng.normal(0, 100, 3), *(rng.normal(0, 0.1, 3) if leaning else [0, 0, 1.2])
+    )
+    motion = Motion([0.0, 0.04, 0.1], [pose] * 3, at=0.1)
+    plain = STANDING.flatten(cloud, attitude=motion.attitude)
+    moved = STANDING.flatten(cloud, motion=motion)
     for name, scan in plain.items():
         for field in ("ranges", "states", "heights", "hits", "clear_from", "clear_to"):
             np.testing.assert_array_equal(getattr(scan, field), getattr(moved[name], field))

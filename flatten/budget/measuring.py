@@ -43,6 +43,8 @@ class Budget:
     """Whether decoding and encoding of messages is part of it."""
     machine: dict[str, Any]
     versions: dict[str, str]
+    moving: bool = False
+    """Whether frames came with their motion."""
 
     @property
     def deciding(self) -> Round:
@@ -69,6 +71,7 @@ def measure(
     frames: int = FRAMES,
     fields: Iterable[str] = FIELDS,
     loaded: bool = False,
+    moving: bool = False,
     step: Step = lambda name: None,
 ) -> Budget:
     """Measure what flattening these clouds by this profile costs here.
@@ -85,6 +88,8 @@ def measure(
         Arrays of a `Scan` that are asked for; a message needs the ranges.
     loaded
         Whether to measure once more while every core is kept busy.
+    moving
+        Whether every frame comes with its motion, poses at 100 Hz; with a window it does anyway.
     step
         Called with a word `steps()` times on the way.
 
@@ -92,22 +97,25 @@ def measure(
     frames or limits that make no sense, and where the load cannot be started.
     """
     asked, bound, wire = check_wanted(clouds, frames, fields), limits or Limits(), find_wire()
-    flattener, feed = StageFlattener(profile, asked), feed_of(clouds, wire)
+    flattener = StageFlattener(profile, asked, moving)
+    feed = feed_of(clouds, wire, moving=flattener.moving)
     rounds = {}
     for name in (REST, LOADED) if loaded else (REST,):
         with busy_cores() if name == LOADED else nullcontext() as load:
             found = time_frames(flattener, feed, frames, partial(step, name))
         rounds[name] = found if load is None else replace(found, cores_taken=load.cores_taken)
-    gains = compare(profile, asked, clouds, wire, brief(frames), partial(step, VARIANTS))
+    gains = compare(profile, asked, clouds, wire, brief(frames), partial(step, VARIANTS), moving)
     sizes = tuple((cloud.name or f"cloud {number}", len(cloud)) for number, cloud in enumerate(clouds, 1))
     return Budget(
-        profile, asked, sizes, bound, rounds, gains, wire is not None, machine(), versions()
+        profile, asked, sizes, bound, rounds, gains, wire is not None, machine(), versions(), flattener.moving
     )  # fmt: skip
 
 
-def steps(profile: Profile, frames: int, fields: Iterable[str] = FIELDS, loaded: bool = False) -> int:
+def steps(
+    profile: Profile, frames: int, fields: Iterable[str] = FIELDS, loaded: bool = False, moving: bool = False
+) -> int:
     """Count the steps of `measure`."""
-    ways = 1 + len(variants_of(profile, frozenset(fields)))
+    ways = 1 + len(variants_of(profile, frozenset(fields), moving))
     return frames * (2 if loaded else 1) + turns(brief(frames)) * TURN * ways
 
 

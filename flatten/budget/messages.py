@@ -41,14 +41,17 @@ class PlainMessage:
 
 
 def message_of(cloud: Cloud) -> PlainMessage:
-    """Pack a cloud as a sensor's driver does: float32 x, y, z, and the intensity where there is one."""
-    names = ["x", "y", "z"] + (["intensity"] if cloud.intensity is not None else [])
-    records = np.zeros(len(cloud), [(name, "<f4") for name in names])
+    """Pack a cloud as a sensor's driver does: float32 x, y, z, intensity and time where there are some."""
+    names = ["x", "y", "z", *(name for name in ("intensity", "time") if getattr(cloud, name) is not None)]
+    step = 4 * len(names) if len(names) <= 4 else 32
+    offsets = [4 * place for place in range(len(names))]
+    records = np.zeros(
+        len(cloud), {"names": names, "formats": ["<f4"] * len(names), "offsets": offsets, "itemsize": step}
+    )  # fmt: skip
     for name in names:
         records[name] = getattr(cloud, name).reshape(-1)
     rows, columns = (1, *cloud.x.shape)[-2:]
-    step = records.itemsize
-    fields = [PlainField(name, 4 * place, FLOAT32) for place, name in enumerate(names)]
+    fields = [PlainField(name, offset, FLOAT32) for name, offset in zip(names, offsets, strict=True)]
     return PlainMessage(
         rows, columns, fields, step, step * columns, np.frombuffer(records.tobytes(), np.uint8)
     )

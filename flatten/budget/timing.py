@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import time
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,19 +14,21 @@ import numpy.typing as npt
 
 from flatten.budget.board import Memory, memory
 from flatten.budget.messages import PlainMessage, Wire
+from flatten.budget.moving import motion_of, poses_about
 from flatten.cloud import Cloud, as_cloud
 from flatten.flattener import Flattener
+from flatten.profile import Profile
 from flatten.returns import lay_out
-from flatten.scan import Scan
 
 Seconds = npt.NDArray[np.float64]
 Attitude = tuple[float, float]
 
-DECODE, CLOUD, KERNELS, SCANS, FIELDS, ENCODE = STAGES = (
-    "message in", "cloud", "kernels", "scans", "fields", "message out",
+DECODE, CLOUD, MOTION, WINDOW, FLOOR, KERNELS, SCANS, HEALTH, FIELDS, ENCODE = STAGES = (
+    "message in", "cloud", "motion", "window", "floor", "kernels", "scans", "health", "fields", "message out",
 )  # fmt: skip
-"""What a frame is made of: message bytes to a message, message to coordinates, all returns to bins, bins
-to `Scan`, `Scan` to message field values, these to message bytes."""
+"""What a frame is made of: message bytes to a message, message to coordinates, all returns to one moment,
+older frames to the newest and the newest kept, the floor fitted, all returns to bins, bins
+to `Scan`, the stream watched, `Scan` to message field values, these to message bytes."""
 
 LEAN = (0.02, -0.03)
 """Roll and pitch that the frames are flattened with, radians: as on a moving rover, neither is 0."""
@@ -71,15 +75,50 @@ class Round:
 
 
 class StageFlattener(Flattener):
-    """A flattener that knows how long it took to make its scans from what the kernels left."""
+    """A flattener that knows how long some of its steps took.
 
-    scan_ns = 0
+    With `moving` its frames come with their motion; with a window in the profile they always do.
+    """
 
-    def _scan(self, *parts: Any, **named: Any) -> Scan:
-        start = time.perf_counter_ns()
-        made = super()._scan(*parts, **named)
-        self.scan_ns += time.perf_counter_ns() - start
-        return made
+    def __init__(self, profile: Profile, fields: Iterable[str] | None = None, moving: bool = False) -> None:
+        self.spent: Counter[str] = Counter()
+        """ns by stage, of those stages that a frame has within `flatten`; the kernels are what is left."""
+        super().__init__(profile, fields)
+        self.moving, self.number = moving or self.window is not None, 0
+        """Frames so far: each comes SCAN_TIME after the one before, whoever asks for it."""
+        steps: list[tuple[Any, str, str]] = [
+            (self, "_scan", SCANS), (self, "_watch", HEALTH), (self, "_carry", MOTION),
+            (self.window, "gather", WINDOW), (self.window, "keep", WINDOW), (self._follower, "fit", FLOOR),
+        ]  # fmt: skip
+        for owner, step, stage in steps:
+            if owner is not None:
+                setattr(owner, step, self._timed(getattr(owner, step), stage))
+
+    def _timed(self, function: Callable[..., Any], stage: str) -> Callable[..., Any]:
+        def run(*parts: Any, **named: Any) -> Any:
+            start = time.perf_counter_ns()
+            made = function(*parts, **named)
+            self.spent[stage] += time.perf_counter_ns() - start
+            return made
+
+        return run
+
+    @property
+    def stages(self) -> tuple[str, ...]:
+        """Those that a frame has, but for the coding of messages."""
+        left_out = {DECODE, ENCODE}
+        left_out |= set() if self.moving else {MOTION}
+        left_out |= set() if self.window is not None else {WINDOW}
+        left_out |= set() if self._follower is not None else {FLOOR}
+        return tuple(stage for stage in STAGES if stage not in left_out)
+
+    @property
+    def settling(self) -> int:
+        """Frames after which each costs what all later ones do."""
+        window = self.profile.window
+        if window is None:
+            return 3
+        return max(3, window.frames or math.ceil((window.seconds or 0.0) / SCAN_TIME) + 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,36 +140,47 @@ def time_frames(
     frames: int,
     step: Callable[[], None] = lambda: None,
     attitude: Attitude = LEAN,
-    settle: int = 3,
+    settling: int | None = None,
 ) -> Round:
     """Flatten so many frames and time each; `step` is called after each frame.
 
-    `settle` frames go before, untimed. Frames follow one another without a pause.
+    Some go before, untimed (see `settle`). Frames follow one another without a pause.
     """
-    for number in range(settle):
-        _time_one(flattener, feed, number, attitude)
+    settle(flattener, feed, settling, attitude)
     before = memory()
     rows = np.empty((frames, len(STAGES) + 1))
     for number in range(frames):
         rows[number] = _time_one(flattener, feed, number, attitude)
         step()
-    stages = {name: rows[:, place] for place, name in enumerate(STAGES)}
-    if feed.wire is None:
-        del stages[DECODE], stages[ENCODE]
+    had = {*flattener.stages, *(() if feed.wire is None else (DECODE, ENCODE))}
+    stages = {name: rows[:, place] for place, name in enumerate(STAGES) if name in had}
     whole = np.sum(list(stages.values()), axis=0)
     return Round(stages, whole, rows[:, -1], before, memory())
 
 
+def settle(
+    flattener: StageFlattener, feed: Feed, frames: int | None = None, attitude: Attitude = LEAN
+) -> None:
+    """Flatten so many frames, or as many as it takes until each costs what all later ones do."""
+    for number in range(flattener.settling if frames is None else frames):
+        _time_one(flattener, feed, number, attitude)
+
+
 def _time_one(flattener: StageFlattener, feed: Feed, number: int, attitude: Attitude) -> Seconds:
     """Time one frame: seconds of each stage, in their order, then seconds of processor time."""
-    clock, wire = time.perf_counter_ns, feed.wire
-    flattener.scan_ns = 0
+    clock, wire, spent = time.perf_counter_ns, feed.wire, flattener.spent
+    spent.clear()
+    start = flattener.number * SCAN_TIME
+    flattener.number += 1
+    poses = poses_about(start, SCAN_TIME, attitude) if flattener.moving else None
     busy, begin = time.thread_time_ns(), clock()
     message = feed.decode(number)
     decoded = clock()
     cloud = as_cloud(message)
     looked = clock()
-    scans = flattener.flatten(cloud, attitude)
+    motion = None if poses is None else motion_of(start, *poses)
+    told = clock()
+    scans = flattener.flatten(cloud, attitude, motion=motion)
     flattened = clock()
     fields = [scan.message_fields(scan_time=SCAN_TIME) for scan in scans.values()]
     filled = clock()
@@ -139,10 +189,13 @@ def _time_one(flattener: StageFlattener, feed: Feed, number: int, attitude: Atti
             wire.encode_scan(values)
     end = clock()
     busy = time.thread_time_ns() - busy
-    inside = flattened - looked - flattener.scan_ns
-    laid = min(_layout_ns(cloud), inside)
-    parts = (decoded - begin, looked - decoded + laid, inside - laid, flattener.scan_ns, filled - flattened)
-    return np.array([*parts, end - filled, busy]) / 1e9
+    left = flattened - told - sum(spent.values())
+    laid = min(_layout_ns(cloud), left)
+    spent.update({
+        DECODE: decoded - begin, CLOUD: looked - decoded + laid, MOTION: told - looked, KERNELS: left - laid,
+        FIELDS: filled - flattened, ENCODE: end - filled,
+    })  # fmt: skip
+    return np.array([*(spent[stage] for stage in STAGES), busy]) / 1e9
 
 
 def _layout_ns(cloud: Cloud) -> int:

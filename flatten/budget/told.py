@@ -31,6 +31,7 @@ def to_dict(found: Budget) -> dict[str, Any]:
         "fields": sorted(found.fields),
         "clouds": [{"name": name, "returns": count} for name, count in found.clouds],
         "messages_coded": found.wire,
+        "moving": found.moving,
         "limits": {"rate_hz": found.limits.rate, "share": found.limits.share},
         "verdict": found.verdict,
         "rounds": {name: _round(one, found.limits) for name, one in found.rounds.items()},

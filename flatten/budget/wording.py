@@ -16,8 +16,12 @@ MEGA = 1e6
 MEANT = {
     "message in": "message bytes decoded",
     "cloud": "the message's points found",
+    "motion": "returns to one moment",
+    "window": "older frames brought and kept",
+    "floor": "fitted to the returns",
     "kernels": "all returns to bins",
     "scans": "bins to scans",
+    "health": "the stream watched",
     "fields": "scans to message fields",
     "message out": "message bytes made",
 }
@@ -48,8 +52,14 @@ def verdict_words(found: Budget) -> str:
     where = list(found.rounds)[-1]
     return (
         f"{found.verdict.upper()} ({where}): {percent(share)} of one core at {found.limits.rate:g} frames "
-        f"a second, allowed are {percent(found.limits.share)}; {MEANING[found.verdict]}."
+        f"a second, allowed are {percent(found.limits.share)}; {MEANING[found.verdict]}.{_most(found)}"
     )
+
+
+def _most(found: Budget) -> str:
+    """Name the stage that takes the most, where there is no room."""
+    name, share = found.dominating()[0]
+    return "" if found.verdict == ROOM else f" Most of it: {name}, {percent(share)}."
 
 
 def machine_words(told: dict[str, Any]) -> str:
@@ -79,8 +89,17 @@ def _task_words(found: Budget) -> str:
         f"{len(counts)} cloud{'' if len(counts) == 1 else 's'} of {size} returns, "
         f"{len(profile.slices)} slice{'' if len(profile.slices) == 1 else 's'}, "
         f"{profile.fan.bins:,} bins, clear {'off' if profile.clear is None else 'on'}, "
-        f"fields: {', '.join(sorted(found.fields))}"
+        f"{_stream_words(found)}fields: {', '.join(sorted(found.fields))}"
     )
+
+
+def _stream_words(found: Budget) -> str:
+    """Say what heights count from, how many frames are gathered, and what comes with each."""
+    window, told = found.profile.window, f"level: {found.profile.level}, "
+    if window is not None:
+        size = f"{window.frames} frames" if window.frames else f"{window.seconds:g} s"
+        told += f"a window of {size}, "
+    return told + ("poses at 100 Hz, " if found.moving else "")
 
 
 def _round_lines(name: str, one: Round, limits: Limits) -> list[str]:

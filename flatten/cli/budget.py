@@ -69,6 +69,11 @@ TICKS = 50
     "--loaded", is_flag=True, help="Measure once more while every core is kept busy, as odometry does."
 )
 @click.option(
+    "--moving",
+    is_flag=True,
+    help="Let every frame come with poses at 100 Hz, as of a body that moves; with window: it does anyway.",
+)
+@click.option(
     "--startup", is_flag=True, help="Measure what a start costs instead; needs no profile, no cloud."
 )
 @click.option(
@@ -89,10 +94,11 @@ def budget(context: click.Context, /, folder: Path, overwrite: bool, quiet: bool
     """Measure on your board what flattening costs.
 
     Flattens your clouds by your profile, times each stage of each frame and says whether that fits the
-    share of one core that you grant: with room, barely, or not; which stages take the time, and what
-    leaner ways (fewer slices, a coarser fan, a thinner cloud, fewer fields) would cost, all of it
-    measured. Milliseconds; --rate is frames a second, --share a part of 1. Writes DIR/budget.json and a
-    picture, DIR/budget.png (desk extra).
+    share of one core that you grant: with room, barely, or not; which stages take the time (motion, a
+    window of frames and a fitted floor are stages of their own), and what leaner ways (fewer slices, a
+    coarser fan, a thinner cloud, no window, fewer fields) would cost, all of it measured. Milliseconds;
+    --rate is frames a second, --share a part of 1. Writes DIR/budget.json and a picture, DIR/budget.png
+    (desk extra).
 
     Run it on the board, in its housing, as warm as it gets, with all that else runs there. Never on a
     robot that drives: --loaded takes every core. Ctrl-C stops it, and the load with it.
@@ -125,11 +131,9 @@ def _measure(
     clouds = _read(paths)
     measuring.check_wanted(clouds, wanted["frames"], wanted["fields"])
     _reserve(folder, (JSON, PICTURE), overwrite)
-    asked, frames, loaded = wanted["fields"], wanted["frames"], wanted["loaded"]
-    with _ticking("measuring", measuring.steps(profile, frames, asked, loaded), quiet) as step:
-        found = measuring.measure(
-            profile, clouds, limits, frames=frames, fields=asked, loaded=loaded, step=step
-        )
+    how = {name: wanted[name] for name in ("frames", "fields", "loaded", "moving")}
+    with _ticking("measuring", measuring.steps(profile, **how), quiet) as step:
+        found = measuring.measure(profile, clouds, limits, step=step, **how)
     measuring.write_json(folder / JSON, measuring.to_dict(found), overwrite=overwrite)
     click.echo("\n".join(measuring.words(found)))
     click.echo(f"figures: {folder / JSON}")

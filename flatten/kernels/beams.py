@@ -14,10 +14,12 @@ from flatten.kernels.pack import keep, whole
 from flatten.kernels.place import exact_bin, place_return, start_of
 from flatten.kernels.sift import sift
 from flatten.kernels.stretches import (
+    BEAM_BYTES,
     DROPS,
     EXACT,
     TILE,
     aim_level,
+    flag_beams,
     flag_ends,
     heights_that_matter,
     stretch,
@@ -27,6 +29,8 @@ from flatten.kernels.strides import (
     MOST_STEPS,
     WIDEST,
     aim_beside,
+    begin_apart,
+    begin_together,
     face,
     load_tile,
     mark_across,
@@ -52,61 +56,73 @@ def follow_exactly(
 
 
 @part
-def start_beams(frame: Frame, plan: Plan, tile: Tile) -> float:
-    """Give what a distance may be off by, as in `stretches.stretch`.
+def bin_width(plan: Plan) -> float:
+    """Radians of a bin."""
+    return plan.span * math.pi * 0.5 / plan.bins
 
-    Where the sensor is beside the axis, `turns` takes the sine and cosine of whole numbers of bins.
-    """
-    m, width = frame.level_from_sensor, plan.span * math.pi * 0.5 / plan.bins
-    off_axis = plan.cells_per_metre * math.hypot(m[0, 3], m[1, 3])
-    if off_axis == 0.0:
-        return 1e-9
-    for q in range(MOST_STEPS):
-        tile.turns[2 * q], tile.turns[2 * q + 1] = math.sin(q * width), math.cos(q * width)
-    return 1e-9 + 3e-7 / off_axis if width < WIDEST and off_axis * width < FARTHEST_OFF else 1.0
+
+@part
+def start_beams(returns: Returns, frame: Frame, plan: Plan, tile: Tile) -> None:
+    """Make ready what is the same for all tiles: the sine and cosine of whole numbers of bins, and starts."""
+    m, width = frame.level_from_sensor, bin_width(plan)
+    if returns.starts == 0:
+        begin_together(m, tile.exact)
+    if returns.starts != 0 or m[0, 3] != 0.0 or m[1, 3] != 0.0:
+        for q in range(MOST_STEPS):
+            tile.turns[2 * q], tile.turns[2 * q + 1] = math.sin(q * width), math.cos(q * width)
 
 
 @part
 def aim(
     n: int, first: int, start: int, returns: Returns, frame: Frame, plan: Plan, work: Work, tile: Tile
-) -> None:
-    """Describe n beams of a block, from its place `start` on, in their own terms."""
+) -> float:
+    """Describe n beams of a block, from its place `start` on, in their own terms.
+
+    Gives how far beside the axis, or above or below the sensor, they begin at most; 0 if all do on the axis.
+    """
     m, here, bins = frame.level_from_sensor, work.singles[start:], work.lanes[start:]
-    if m[0, 3] != 0.0 or m[1, 3] != 0.0:
+    beside = abs(m[0, 3]) + abs(m[1, 3])
+    if returns.starts != 0:
+        beside = begin_apart(n, first, returns, m, bins, tile.exact)
+    if beside > 0.0:
+        width = bin_width(plan)
+        widest_off = FARTHEST_OFF / width if width < WIDEST else 0.0
         load_tile(n, first, returns, here, bins, tile.exact)
-        aim_beside(n, m, plan.drop, plan.cells_per_metre, tile.exact, bins, tile.kept, tile.room)
+        aim_beside(
+            n, m, plan.drop, plan.cells_per_metre, widest_off, tile.exact, bins, tile.kept, tile.room
+        )  # fmt: skip
         face(n, plan.edges, tile.exact, bins, tile.side)
     else:
         aim_level(
             n, np.float32(m[2, 3]), np.float32(plan.drop), np.float32(plan.cells_per_metre), here, bins,
             tile.kept, tile.room,
         )  # fmt: skip
+    return beside
 
 
 @part
 def follow_tile(
-    n: int, start: int, bound: float, frame: Frame, plan: Plan, bins: Bins, work: Work, tile: Tile
+    n: int, start: int, beside: float, frame: Frame, plan: Plan, bins: Bins, work: Work, tile: Tile
 ) -> None:
     """Mark what the sure beams of a tile witness in all slices, and where they end in a drop."""
-    sensor, lanes, kept = frame.level_from_sensor[:, 3], work.lanes[start:], tile.kept
+    lanes, kept, aloft = work.lanes[start:], tile.kept, abs(frame.level_from_sensor[2, 3]) + beside
     for k in range(n):
         if kept[DROPS + k] != 0 and lanes[BIN + k] >= 0:
             bins.dropped[lanes[BIN + k]] = 1
     for s in range(plan.slices.shape[0]):
         stretch(
-            n, s, plan.slices, plan.smallest, sensor, plan.cells_per_metre, bound, kept, tile.room
+            n, s, plan.slices, plan.smallest, beside, aloft, plan.cells_per_metre, kept, tile.room
         )  # fmt: skip
-        if sensor[0] == 0.0 and sensor[1] == 0.0:
+        if beside == 0.0:
             mark_straight(n, s, lanes, kept, bins.masks)
         else:
-            mark_across(n, s, bound, lanes, plan, bins.masks, tile)
+            mark_across(n, s, lanes, plan, bins.masks, tile)
 
 
 @part
 def follow_block(
     first: int,
     n: int,
-    bound: float,
     exactly: bool,
     returns: Returns,
     frame: Frame,
@@ -122,11 +138,24 @@ def follow_block(
         if exactly:
             tile.kept[EXACT : EXACT + m] = 1
         else:
-            aim(m, first, start, returns, frame, plan, work, tile)
-            follow_tile(m, start, bound, frame, plan, bins, work, tile)
+            beside = aim(m, first, start, returns, frame, plan, work, tile)
+            follow_tile(m, start, beside, frame, plan, bins, work, tile)
         for k in range(m):
             if tile.kept[EXACT + k] != 0:
                 follow_exactly(first + work.lanes[NUMBER + start + k], returns, frame, ground, plan, bins)
+
+
+@part
+def flag(
+    first: int, n: int, lowest: float, highest: float, returns: Returns, frame: Frame, plan: Plan, work: Work
+) -> None:
+    """Flag which of n gathered returns from `first` on end beams that may matter."""
+    if returns.starts == 0:
+        z0 = frame.level_from_sensor[2, 3]
+        flag_ends(n, z0, frame.matrix, lowest, highest, plan.drop, work.singles, work.lanes)
+    else:
+        start = returns.x.start + first * BEAM_BYTES
+        flag_beams(n, start, frame.matrix, lowest, highest, plan.drop, work.singles, work.lanes)
 
 
 @kernel
@@ -142,18 +171,18 @@ def follow_beams(words: Words) -> None:
     if newest.followed == 0:
         bins.masks[:, :, :] = 0
         bins.dropped[:] = 0
-    exactly = is_given(ground) or returns.starts != 0
-    bound = start_beams(frame, plan, tile)
-    lowest, highest = heights_that_matter(frame.level_from_sensor[2, 3], plan.slices, plan.smallest)
+    exactly = is_given(ground)
+    start_beams(returns, frame, plan, tile)
+    lowest, highest = heights_that_matter(plan.slices, plan.smallest)
     if exactly:
         lowest, highest = -math.inf, math.inf
     for first in range(newest.followed, returns.n, BLOCK):
         n = returns.n - first if returns.n - first < BLOCK else BLOCK
         gather(first, n, returns, work.singles)
-        flag_ends(n, frame.matrix, lowest, highest, plan.drop, work.singles, work.lanes)
+        flag(first, n, lowest, highest, returns, frame, plan, work)
         n = keep(whole(n), work.singles, work.lanes)
         sift(
             whole(n), frame.matrix, np.float32(plan.first_turn), np.float32(plan.span), np.float32(plan.bins),
             work.singles, work.lanes,
         )  # fmt: skip
-        follow_block(first, n, bound, exactly, returns, frame, ground, plan, bins, work, tile)
+        follow_block(first, n, exactly, returns, frame, ground, plan, bins, work, tile)

@@ -26,6 +26,7 @@ import numpy.typing as npt
 from flatten.kernels.gate import BOTTOM, RISE, TOP
 from flatten.kernels.jit import part
 from flatten.kernels.lanes import fma, select, truncate
+from flatten.kernels.loads import load_single
 from flatten.kernels.pack import whole
 from flatten.kernels.sift import SLACK, SQUARE_SLACK
 from flatten.kernels.workroom import BIN, DOUBT, FLAG, HEIGHT, PX, PY, PZ, SLACKS, SQUARE
@@ -42,6 +43,9 @@ CELLS = 256
 
 TILE = 256
 """Beams that are taken together: their numbers stay in the nearest cache."""
+
+BEAM_BYTES = 24
+"""Of a record that tells where a beam ended and where it began, float32 x, y, z each."""
 
 OFF, FROM, TO, FOOT, SLOPE, BLUR, RATIO, NEAREST = (k * TILE for k in range(8))
 """Rows of a tile's float32 numbers.
@@ -63,30 +67,41 @@ SHORTEST, LONGEST = F(1e-6), F(0.9e12)
 TINY, ROUNDING = F(1e-30), F(2.0**-24)
 ZERO, QUARTER, HALF, ONE, TWO, EIGHT = F(0), F(0.25), F(0.5), F(1), F(2), F(8)
 MOST = F(CELLS + 0.5)
+LEAST = F(1e-9)
+"""Cells by which any distance may be off."""
 NO, YES, KEEP = np.int32(0), np.int32(1), np.int32(-1)
 
 
 @part
-def heights_that_matter(z: float, slices: Numbers, smallest: float) -> tuple[float, float]:
-    """Heights between which beams from height z end that may pass between the heights of some slice."""
+def heights_that_matter(slices: Numbers, smallest: float) -> tuple[float, float]:
+    """Heights of which a beam must reach some to pass between the heights of some slice."""
     lowest, highest = math.inf, -math.inf
     for s in range(slices.shape[0]):
         bottom, top = slices[s, BOTTOM], slices[s, TOP]
         if slices[s, RISE] == 0.0 and bottom + smallest < top:
             top = bottom + smallest
-        lowest = min(lowest, bottom if z < bottom else -math.inf)
-        highest = max(highest, top if z > top else math.inf)
+        lowest, highest = min(lowest, bottom), max(highest, top)
     return lowest, highest
 
 
 @part
-def flag_ends(
-    n: int, m: Singles, lowest: float, highest: float, drop: float, work: Singles, lanes: Lanes
-) -> None:
-    """Flag the returns that may matter: those between `lowest` and `highest`, or below −drop."""
-    zx, zy, zz, zt, shift = m[8], m[9], m[10], m[11], m[12]
+def wider(lowest: float, highest: float) -> tuple[np.float32, np.float32]:
+    """Give heights in float32 that hold those between two others; these may be infinite."""
     low = F(lowest - 1e-6 * abs(lowest)) if lowest > -INF else -INF
     high = F(highest + 1e-6 * abs(highest)) if highest < INF else INF
+    return low, high
+
+
+@part
+def flag_ends(
+    n: int, z0: float, m: Singles, lowest: float, highest: float, drop: float, work: Singles, lanes: Lanes
+) -> None:
+    """Flag the returns whose beams may matter: they reach `lowest` to `highest`, or end below −drop.
+
+    All begin at height z0.
+    """
+    zx, zy, zz, zt, shift = m[8], m[9], m[10], m[11], m[12]
+    low, high = wider(lowest if z0 < lowest else -math.inf, highest if z0 > highest else math.inf)
     brink = F(-drop + 1e-6 * abs(drop))
     for j in range(n):
         px, py, pz = work[PX + j], work[PY + j], work[PZ + j]
@@ -94,6 +109,30 @@ def flag_ends(
         size = abs(px) + abs(py) + abs(pz)
         slack = fma(SLACK, size + shift, TINY)
         out = ((z > high + slack) | (z < low - slack)) & (z > brink + slack)
+        lanes[FLAG + j] = select((size > ZERO) & ~out, KEEP, NO)
+    for j in range(n, whole(n)):
+        lanes[FLAG + j] = NO
+
+
+@part
+def flag_beams(
+    n: int, start: int, m: Singles, lowest: float, highest: float, drop: float, work: Singles, lanes: Lanes
+) -> None:
+    """Do as `flag_ends` for beams that begin where the records from address `start` on say."""
+    zx, zy, zz, zt, shift = m[8], m[9], m[10], m[11], m[12]
+    low, high = wider(lowest, highest)
+    brink = F(-drop + 1e-6 * abs(drop))
+    for j in range(n):
+        px, py, pz = work[PX + j], work[PY + j], work[PZ + j]
+        sx = load_single(start, j * BEAM_BYTES + 12)
+        sy = load_single(start, j * BEAM_BYTES + 16)
+        sz = load_single(start, j * BEAM_BYTES + 20)
+        z = fma(zx, px, fma(zy, py, fma(zz, pz, zt)))
+        z0 = fma(zx, sx, fma(zy, sy, fma(zz, sz, zt)))
+        size = abs(px) + abs(py) + abs(pz)
+        slack = fma(SLACK, size + (abs(sx) + abs(sy) + abs(sz)) + shift, TINY)
+        above, below = (z > high + slack) & (z0 > high + slack), (z < low - slack) & (z0 < low - slack)
+        out = (above | below) & (z > brink + slack)
         lanes[FLAG + j] = select((size > ZERO) & ~out, KEEP, NO)
     for j in range(n, whole(n)):
         lanes[FLAG + j] = NO
@@ -154,12 +193,12 @@ def to_cells(near: np.float32, far: np.float32, tolerance: np.float32) -> tuple[
 
 @part
 def sum_of_heights(
-    s: int, slices: Numbers, smallest: float, sensor: Numbers, cells_per_metre: float
+    s: int, slices: Numbers, smallest: float, beside: float, aloft: float, cells_per_metre: float
 ) -> float:
     """Sum of the sizes of the heights that `stretch` compares in slice s."""
-    farthest = CELLS / cells_per_metre + abs(sensor[0]) + abs(sensor[1])
+    farthest = CELLS / cells_per_metre + beside
     faces = abs(slices[s, BOTTOM]) + abs(slices[s, TOP]) + smallest + slices[s, RISE] * farthest
-    return float(faces + abs(sensor[2]))
+    return float(faces + aloft)
 
 
 @part
@@ -168,22 +207,22 @@ def stretch(
     s: int,
     slices: Numbers,
     smallest: float,
-    sensor: Numbers,
+    beside: float,
+    aloft: float,
     cells_per_metre: float,
-    bound: float,
     kept: Lanes,
     room: Singles,
 ) -> None:
     """Find the cells from FIRST to before BEYOND in which each beam of a tile is between the two heights.
 
-    `bound` is what a distance may be off by, in cells, for reasons other than those in BLUR and RATIO.
+    They begin at most `beside` metres beside the fan's axis, and `aloft` metres above or below height 0.
     """
-    rising, beside = slices[s, RISE] > 0.0, sensor[0] != 0.0 or sensor[1] != 0.0
+    rising, askew = slices[s, RISE] > 0.0, beside > 0.0
     bottom, top, rise = F(slices[s, BOTTOM]), F(slices[s, TOP]), F(slices[s, RISE] / cells_per_metre)
     cap = F(slices[s, BOTTOM] + smallest)
     cap = cap if rising or cap < top else top
-    blur = EIGHT * ROUNDING * F(sum_of_heights(s, slices, smallest, sensor, cells_per_metre))
-    least = F(bound) + EIGHT * ROUNDING * F((abs(sensor[0]) + abs(sensor[1])) * cells_per_metre)
+    blur = EIGHT * ROUNDING * F(sum_of_heights(s, slices, smallest, beside, aloft, cells_per_metre))
+    least = LEAST + EIGHT * ROUNDING * F(beside * cells_per_metre)
     for k in range(n):
         off, foot, slope = abs(room[OFF + k]), room[FOOT + k], room[SLOPE + k]
         # what lies past the floor plane is beyond an edge
@@ -197,8 +236,11 @@ def stretch(
             low, high = between(room[FROM + k], room[TO + k], foot, slope, floor, cap)
             spread = abs(ONE / slope)
         near, far = low, high
-        if beside:
+        if askew:
             near, far = F(math.sqrt(off * off + low * low)), F(math.sqrt(off * off + high * high))
+            near = select(
+                near < HALF, HALF, near
+            )  # it passes the axis, if only by a hair: cell 0 is not whole
         tolerance = fma(
             room[BLUR + k] + blur, spread, fma(room[RATIO + k], select(far < MOST, far, MOST), least)
         )

@@ -1,13 +1,16 @@
 """The fast half of what beams witness: through which bins a stretch runs, and marking its cells there.
 
-With the sensor on the fan's axis a beam stays in one bin. With the sensor beside it, a beam that passes the
+A beam that begins on the fan's axis stays in one bin. One that begins beside it, as the body leans or as
+the sensor was elsewhere when the return was taken, and passes the
 axis at OFF is at distance r where the bearing differs by α = asin(OFF/r) from that of its direction w,
 and it crosses the edges e₀, e₁, … that lie inward of its end at
 
     1/r = sin(α₀ + q·width)/OFF = cos(q·width)·(e₀ × w)/OFF + sin(q·width)·(e₀ · w)/OFF
 
 So q edges inward is two products with numbers that are the same for all beams, both of them positive, and
-float32 is good enough. Only (e₀ × w) and OFF, in which digits cancel, are made in float64.
+float32 is good enough. Only (e₀ × w) and OFF, in which digits cancel, are made in float64: e₀ × w is off
+by less than CROSS, which moves the crossing by up to r²·CROSS/OFF. A beam that all but meets the axis
+crosses its edges near there, before its stretch begins; where exactly does not matter then.
 
 A bin marks nothing if less than a cell of the beam lies in it. From r₂ to r₁ within one bin,
 1/r₁ − 1/r₂ ≤ width/OFF, in cells, so that r₂ − r₁ < 1 where r₂·(r₂ − 1) ≤ OFF/width: below
@@ -26,6 +29,7 @@ from flatten.kernels.groups import Plan, Returns, Tile
 from flatten.kernels.jit import part
 from flatten.kernels.lanes import fma, join, select, truncate
 from flatten.kernels.loads import FLOAT32, FLOAT32_SWAPPED
+from flatten.kernels.place import start_of
 from flatten.kernels.stretches import (
     BEYOND,
     BLUR,
@@ -38,6 +42,7 @@ from flatten.kernels.stretches import (
     FROM,
     HALF,
     INF,
+    LEAST,
     LONGEST,
     MOST,
     NEAREST,
@@ -73,17 +78,21 @@ MOST_STEPS = 64
 """Beams that run through more bins are left to the exact half."""
 WIDEST, FARTHEST_OFF = 0.5, 0.2
 """Widest bin, rad, and greatest product of it and OFF, that the fast half takes: α stays below 60°."""
+CROSS = 2e-15
+"""More than the rounding of e₀ × w, here and in the exact half, whose vectors have length 1: a few 2⁻⁵³."""
+LEAST_OFF, LEAST_SINE = 1e-3, 1e-13
+"""Least OFF, as a share of how far beside the axis the beam begins, and of how far from it it ends."""
 
-SINE, COSINE = 0, TILE
-"""Rows of a tile's float32 numbers: (e₀ × w)/OFF and (e₀ · w)/OFF, with the sign of OFF taken out."""
-X, Y, Z = (k * TILE for k in range(3))
-"""Rows of its float64 numbers: the return in sensor axes."""
+SINE, COSINE, BLUNT = 0, TILE, 2 * TILE
+"""Rows of a tile's float32 numbers, the sign of OFF taken out: (e₀ × w)/OFF, (e₀ · w)/OFF, CROSS/OFF."""
+X, Y, Z, X0, Y0, Z0 = (k * TILE for k in range(6))
+"""Rows of its float64 numbers: the return in sensor axes, and where its beam begins, in level axes."""
 STEPS, DOUBTS, TURNS, CELL = 0, TILE, 2 * TILE, 3 * TILE
 """Rows of its int32 numbers: bins to walk, whether that is unsure, the direction in which they are numbered.
 
 From CELL on for SIDE beams, SIDE numbers a step: the cell in which they cross the inner edge.
 """
-STRIDE_NUMBERS, STRIDE_LANES, STRIDE_DOUBLES = 2 * TILE, 3 * TILE + SIDE * MOST_STEPS, 3 * TILE
+STRIDE_NUMBERS, STRIDE_LANES, STRIDE_DOUBLES = 3 * TILE, 3 * TILE + SIDE * MOST_STEPS, 6 * TILE
 
 
 @part
@@ -101,40 +110,66 @@ def load_tile(n: int, first: int, returns: Returns, work: Singles, lanes: Lanes,
 
 
 @part
+def begin_together(m: Numbers, exact: Numbers) -> None:
+    """Let all beams of a tile begin at the sensor."""
+    for k in range(TILE):
+        exact[X0 + k], exact[Y0 + k], exact[Z0 + k] = m[0, 3], m[1, 3], m[2, 3]
+
+
+@part
+def begin_apart(n: int, first: int, returns: Returns, m: Numbers, lanes: Lanes, exact: Numbers) -> float:
+    """Load where n beams begin; give how far from the axis, or from the sensor's height, they do at most.
+
+    0 says that all begin at a sensor on the axis; infinity that where is not known of one.
+    """
+    farthest = 0.0
+    for k in range(n):
+        x, y, z = start_of(first + lanes[NUMBER + k], returns, m)
+        exact[X0 + k], exact[Y0 + k], exact[Z0 + k] = x, y, z
+        size = abs(x) + abs(y) + abs(z - m[2, 3])
+        size = select(size < math.inf, size, math.inf)
+        farthest = select(size > farthest, size, farthest)
+    return farthest
+
+
+@part
 def aim_beside(
     n: int,
     m: Numbers,
     drop: float,
     cells_per_metre: float,
+    widest_off: float,
     exact: Numbers,
     lanes: Lanes,
     kept: Lanes,
     room: Singles,
 ) -> None:
-    """Describe the beams of a tile in their own terms where the sensor is beside the fan's axis.
+    """Describe the beams of a tile in their own terms where they begin beside the fan's axis.
 
     In float64, because what the beam's bearing is off by grows with r/OFF.
     """
-    x0, y0, z0 = m[0, 3], m[1, 3], m[2, 3]
     xx, xy, xz, yx, yy, yz = m[0, 0], m[0, 1], m[0, 2], m[1, 0], m[1, 1], m[1, 2]
-    zx, zy, zz, cell = m[2, 0], m[2, 1], m[2, 2], 1.0 / cells_per_metre
-    least = 1e-3 * math.sqrt(x0 * x0 + y0 * y0) * cells_per_metre
+    zx, zy, zz, xt, yt, zt = m[2, 0], m[2, 1], m[2, 2], m[0, 3], m[1, 3], m[2, 3]
+    cell, least = 1.0 / cells_per_metre, (LEAST_OFF * cells_per_metre) ** 2
     for k in range(n):
         x, y, z = exact[X + k], exact[Y + k], exact[Z + k]
+        x0, y0, z0 = exact[X0 + k], exact[Y0 + k], exact[Z0 + k]
         b, doubtful = lanes[BIN + k], lanes[DOUBT + k] != 0
-        dx, dy, z = xx * x + xy * y + xz * z, yx * x + yy * y + yz * z, zx * x + zy * y + zz * z + z0
+        dx, dy = xx * x + xy * y + xz * z + xt - x0, yx * x + yy * y + yz * z + yt - y0
+        z = zx * x + zy * y + zz * z + zt
         square = dx * dx + dy * dy
         inverse = 1.0 / np.float64(math.sqrt(square))
         wx, wy = dx * inverse, dy * inverse
         along, off = (x0 * wx + y0 * wy) * cells_per_metre, (x0 * wy - y0 * wx) * cells_per_metre
-        slope = (z - z0) * inverse * cell
-        sure = (square > SHORTEST) & (square < LONGEST) & (abs(z) < INF) & (abs(off) >= least) & ~doubtful
+        end, slope = square * inverse * cells_per_metre + along, (z - z0) * inverse * cell
+        sure = (square > SHORTEST) & (square < LONGEST) & (abs(z) < INF) & ~doubtful
+        sure = sure & (off * off >= least * (x0 * x0 + y0 * y0)) & (abs(off) < widest_off)
+        sure = sure & (abs(off) > LEAST_SINE * end)
         drops = z < -drop
         pointless = drops & (z0 <= 0.0)
         exact[X + k], exact[Y + k], exact[Z + k] = wx, wy, off
         room[OFF + k], room[SLOPE + k], room[FOOT + k] = F(off), F(slope), F(z0 - slope * along)
         room[FROM + k] = F(select(along > 0.0, along, 0.0))
-        end = square * inverse * cells_per_metre + along
         room[TO + k] = F(select(sure & (b >= 0) & ~pointless, end, -1.0))
         room[BLUR + k], room[RATIO + k] = EIGHT * ROUNDING * F(abs(z)), EIGHT * TWO * ROUNDING
         kept[DROPS + k] = select(drops & sure, YES, NO)
@@ -151,6 +186,7 @@ def face(n: int, edges: Numbers, exact: Numbers, lanes: Lanes, side: Singles) ->
         ex, ey, wx, wy = edges[inner, 0], edges[inner, 1], exact[X + k], exact[Y + k]
         side[SINE + k] = F((ex * wy - ey * wx) * inverse)
         side[COSINE + k] = F((ex * wx + ey * wy) * abs(inverse))
+        side[BLUNT + k] = F(CROSS * abs(inverse))
 
 
 @part
@@ -173,8 +209,10 @@ def count_steps(n: int, n_bins: int, width: float, full: bool, lanes: Lanes, til
         sharpest = off / select(near > ends, near, ends)
         # up to 30°, angles differ by less than this more than their sines
         angle = (sharpest - side[SINE + k] * off) * (ONE + F(0.62) * sharpest * sharpest)
-        crossed = select(angle > ZERO, angle, ZERO) * growth
-        wanted = np.int32(truncate(select(crossed < endless, crossed, endless)) + np.int32(2))
+        inward = angle > ZERO  # else it does not leave the bin that it ends in
+        crossed = select(inward, angle, ZERO) * growth
+        more = truncate(select(crossed < endless, crossed, endless)) + np.int32(1)
+        wanted = np.int32(YES + select(inward, more, NO))
         there = np.int32(select(rising, np.int32(lanes[BIN + k] + YES), np.int32(bins - lanes[BIN + k])))
         wanted = there if not full and wanted > there else wanted
         some, many = kept[BEYOND + k] > kept[FIRST + k], wanted > MOST_STEPS
@@ -187,13 +225,17 @@ def count_steps(n: int, n_bins: int, width: float, full: bool, lanes: Lanes, til
 def stride(
     sines: Singles,
     cosines: Singles,
+    blunts: Singles,
+    firsts: Lanes,
     wanted: Lanes,
     longest: int,
     turns: Singles,
-    bound: np.float32,
     cells: Lanes,
 ) -> np.int32:
-    """Find the cells in which SIDE beams cross the edges inward of their ends; give 1 if any is unsure."""
+    """Find the cells in which SIDE beams cross the edges inward of their ends; give 1 if any is unsure.
+
+    Any cell before the `firsts`, from where their stretches begin, is as good as another.
+    """
     unsure = np.int32(0)
     for q in range(longest):
         sine, cosine, now, crossed = turns[2 * q], turns[2 * q + 1], F(q), cells[q * SIDE : (q + 1) * SIDE]
@@ -202,10 +244,10 @@ def stride(
             ahead = r > ZERO
             r = select(ahead & (r < MOST), r, MOST)
             cell = truncate(r)
-            over, tolerance = r - F(cell), fma(EIGHT * ROUNDING, r, bound)
-            sure = (over > tolerance) & (over < ONE - tolerance) & ahead
+            over, tolerance = r - F(cell), fma(r * r, blunts[k], fma(EIGHT * ROUNDING, r, LEAST))
+            sure = (over > tolerance) & (over < ONE - tolerance) | (r + tolerance < F(firsts[k]))
             crossed[k] = cell
-            unsure = np.int32(unsure | select(sure | (now >= F(wanted[k])), NO, YES))
+            unsure = np.int32(unsure | select((sure & ahead) | (now >= F(wanted[k])), NO, YES))
     return unsure
 
 
@@ -226,7 +268,7 @@ def mark_walk(at: int, n: int, s: int, lanes: Lanes, kept: Lanes, steps: Lanes, 
 
 
 @part
-def mark_across(n: int, s: int, bound: float, lanes: Lanes, plan: Plan, masks: Masks, tile: Tile) -> None:
+def mark_across(n: int, s: int, lanes: Lanes, plan: Plan, masks: Masks, tile: Tile) -> None:
     """Mark the stretches of a tile's beams in all the bins that they run through."""
     kept, side, steps = tile.kept, tile.side, tile.steps
     width = plan.span * math.pi * 0.5 / plan.bins
@@ -238,8 +280,9 @@ def mark_across(n: int, s: int, bound: float, lanes: Lanes, plan: Plan, masks: M
         for k in range(SIDE):
             longest = max(longest, wanted[k])
         unsure = stride(
-            side[SINE + at : SINE + at + SIDE], side[COSINE + at : COSINE + at + SIDE], wanted, longest,
-            tile.turns, F(bound), steps[CELL:],
+            side[SINE + at : SINE + at + SIDE], side[COSINE + at : COSINE + at + SIDE],
+            side[BLUNT + at : BLUNT + at + SIDE], kept[FIRST + at : FIRST + at + SIDE], wanted, longest,
+            tile.turns, steps[CELL:],
         )  # fmt: skip
         if unsure == 0:
             mark_walk(at, SIDE if at + SIDE < n else n - at, s, lanes, kept, steps, masks)

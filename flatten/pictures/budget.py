@@ -24,8 +24,11 @@ LINES: tuple[dict[str, Any], ...] = (
     {"color": style.BAND_COLOURS[1], "linestyle": (0, (6, 2))},
 )
 """By the clock, round by round; processor time is the same, thin."""
-FILLS = ("#ffffff", "#c4c4c4", "#8fc1ea", "#f5e8d8", "#9a9a9a", "#ebebeb")
-HATCHES = ("", "...", "", "///", "", "\\\\\\")
+FILLS = (
+    "#ffffff", "#c4c4c4", "#d8ecd8", "#b9d3b0", "#e3cfa4", "#8fc1ea", "#f5e8d8", "#ffffff", "#9a9a9a",
+    "#ebebeb",
+)  # fmt: skip
+HATCHES = ("", "...", "---", "", "xxx", "", "///", "|||", "", "\\\\\\")
 WIDE = 30.0
 """Times farther apart than this are drawn on a logarithmic axis."""
 LETTERS = 100
@@ -113,8 +116,8 @@ def draw_stages(on: Any, found: Budget) -> None:
     on.set_ylim(len(found.rounds) - 0.5, -0.5)
     on.set_xlabel("stages of a frame, medians by the clock, ms", fontsize=style.TEXT)
     on.legend(
-        fontsize=style.SMALL, loc="lower left", bbox_to_anchor=(0.0, 1.02), ncols=len(STAGES), frameon=False,
-        borderaxespad=0.0, columnspacing=1.4, handlelength=2.2,
+        fontsize=style.SMALL, loc="lower left", bbox_to_anchor=(0.0, 1.02), ncols=len(STAGES) // 2,
+        frameon=False, borderaxespad=0.0, columnspacing=1.4, handlelength=2.2,
     )  # fmt: skip
     _plain(on)
 

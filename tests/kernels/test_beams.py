@@ -11,8 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flatten import Flattener, Profile
+from flatten.carrying import START_BYTES
 from flatten.cloud import as_cloud
 from flatten.kernels import beams, lanes, strides
+from flatten.kernels.groups import Axis, Returns
+from flatten.kernels.loads import FLOAT32
+from flatten.kernels.stretches import BEAM_BYTES
 from flatten.returns import lay_out
 from flatten.tables import LEVEL_GROUND
 from tests.conftest import make_profile
@@ -30,9 +34,30 @@ def witnessed(flattener: Flattener, xyz: np.ndarray, attitude: Any) -> tuple[np.
     plan, both = flattener._plan, flattener._tables.bins
     exact = both._replace(masks=np.zeros_like(both.masks), dropped=np.zeros_like(both.dropped))
     returns, _owners = lay_out(as_cloud(xyz))
-    frame = plan.frame(attitude)
+    follow_all_exactly(xyz, returns, plan.frame(attitude), plan, exact)
+    return both.masks, exact.masks, both.dropped, exact.dropped
+
+
+def follow_all_exactly(xyz: np.ndarray, returns: Any, frame: Any, plan: Any, exact: Any) -> None:
     for i in np.flatnonzero(np.any(xyz != 0.0, axis=1) & np.isfinite(xyz).all(axis=1)):
         follow_exactly(i, returns, frame, LEVEL_GROUND, plan.numbers, exact)
+
+
+def witnessed_apart(
+    flattener: Flattener, xyz: np.ndarray, starts: np.ndarray, attitude: Any
+) -> tuple[np.ndarray, ...]:
+    """The same for beams that begin elsewhere each, sensor axes."""
+    tables, plan, frame = flattener._tables, flattener._plan, flattener._plan.frame(attitude)
+    records = np.hstack([xyz, starts]).astype(np.float32)
+    begin = records.__array_interface__["data"][0]
+    axes = (Axis(begin + 4 * k, 0, BEAM_BYTES) for k in range(3))
+    returns = Returns(FLOAT32, max(len(xyz), 1), BEAM_BYTES, len(xyz), START_BYTES, *axes)
+    tables.hand(frame)
+    tables.hand_returns(returns)
+    beams.follow_beams(tables.words)
+    both = tables.bins
+    exact = both._replace(masks=np.zeros_like(both.masks), dropped=np.zeros_like(both.dropped))
+    follow_all_exactly(xyz, returns, frame, plan, exact)
     return both.masks, exact.masks, both.dropped, exact.dropped
 
 
@@ -74,6 +99,54 @@ def test_thousands_of_returns(bins: int, mount: dict[str, float], attitude: Any)
     assert_same_marks(flattener, np.round(xyz.astype(np.float64) * 4) / 4, attitude)
 
 
+def assert_same_apart(flattener: Flattener, xyz: np.ndarray, starts: np.ndarray, attitude: Any) -> int:
+    masks, exact_masks, dropped, exact_dropped = witnessed_apart(flattener, xyz, starts, attitude)
+    np.testing.assert_array_equal(masks, exact_masks)
+    np.testing.assert_array_equal(dropped, exact_dropped)
+    return int(np.count_nonzero(masks))
+
+
+STARTS = ("at the sensor", "a hair", "a millimetre", "driving", "falling", "anywhere", "mixed", "no number")
+
+
+def some_starts(kind: str, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Where beams begin, sensor axes: (n, 3) float32."""
+    if kind == "driving":  # straight on at 2 m/s for half a second, the newest last
+        return np.linspace([-1.0, 0.0, 0.02], 0.0, n).astype(np.float32)
+    if kind == "falling":
+        return np.stack([np.zeros(n), np.zeros(n), np.linspace(0.2, 0.0, n)], axis=1).astype(np.float32)
+    sizes = {"at the sensor": 0.0, "a hair": 1e-9, "a millimetre": 1e-3, "anywhere": 3.0}
+    size = np.full((n, 1), sizes[kind]) if kind in sizes else 10.0 ** rng.uniform(-30, 2, (n, 1))
+    starts = (rng.normal(size=(n, 3)) * size).astype(np.float32)
+    if kind == "mixed":
+        starts[rng.random(n) < 0.3] = 0.0
+    if kind == "no number":
+        starts[rng.random(n) < 0.01] = rng.choice([np.nan, np.inf])
+    return starts
+
+
+@pytest.mark.parametrize("bins", [1, 5, 61, 1440, 9000])
+@pytest.mark.parametrize("kind", STARTS)
+@pytest.mark.parametrize("attitude", [None, (0.03, -0.02)])
+def test_beams_that_begin_elsewhere(bins: int, kind: str, attitude: Any) -> None:
+    rng = np.random.default_rng(bins)
+    n, far = 3000, 3.0 if bins > 1440 else 25.0
+    xyz = (rng.normal(size=(n, 3)) * [5, 5, 1] * 10.0 ** rng.uniform(-1, 1, (n, 1))).astype(np.float32)
+    starts = some_starts(kind, n, rng)
+    for mount in ({"pitch": 12.0}, {"roll": 180.0}, {"z": 0.2}):
+        flattener = Flattener(some_profile(bins, far, **mount))
+        assert assert_same_apart(flattener, xyz, starts, attitude) > 0 or bins < 61
+        assert_same_apart(flattener, (np.round(xyz * 4) / 4), np.round(starts * 4) / 4, attitude)
+
+
+@given(clouds, st.sampled_from(sorted(set(PROFILES) - {"no clear"})), attitudes, st.sampled_from(STARTS),
+       st.integers(0, 10**6))  # fmt: skip
+def test_adversarial_starts(xyz: np.ndarray, name: str, attitude: Any, kind: str, seed: int) -> None:
+    xyz = xyz.astype(np.float32)
+    starts = some_starts(kind, len(xyz), np.random.default_rng(seed))
+    assert_same_apart(FLATTENERS[name], xyz, starts, attitude)
+
+
 @given(st.integers(0, 256), st.integers(0, 257))
 def test_join_marks_the_cells_between(high: int, low: int) -> None:
     masks = np.zeros((2, 3, 4), np.uint64)
@@ -84,14 +157,23 @@ def test_join_marks_the_cells_between(high: int, low: int) -> None:
 
 
 @pytest.mark.parametrize("off_by", [0.0, 2e-6, -2e-6, 0.01])
-def test_an_edge_that_is_crossed_near_the_edge_of_a_cell_is_unsure(off_by: float) -> None:
+@pytest.mark.parametrize("first", [0, 20, 21, 22])
+def test_an_edge_that_is_crossed_near_the_edge_of_a_cell_is_unsure(off_by: float, first: int) -> None:
+    """Unless that is before the stretch begins, by more than the doubt."""
     side, lanes_ = strides.SIDE, np.full(strides.SIDE, 1, np.int32)
     sines = np.full(side, 1.0 / 20.5, np.float32)
     sines[3] = 1.0 / (20.0 + off_by)
     turns, cells = np.array([0.0, 1.0], np.float32), np.zeros(side, np.int32)
-    unsure = stride(sines, np.ones(side, np.float32), lanes_, 1, turns, np.float32(1e-7), cells)
-    assert unsure == (abs(off_by) < 0.01)
+    ones, firsts, blunts = (
+        np.ones(side, np.float32),
+        np.full(side, first, np.int32),
+        np.zeros(side, np.float32),
+    )
+    unsure = stride(sines, ones, blunts, firsts, lanes_, 1, turns, cells)
+    assert unsure == (abs(off_by) < 0.01 and first < 21)
     assert (np.delete(cells, 3) == 20).all()
+    blunts[5] = 2e-3  # 1/r is off by so much: r by 0.8
+    assert stride(sines, ones, blunts, firsts, lanes_, 1, turns, cells) == (first < 22)
 
 
 def test_the_table_of_cells_before() -> None:
