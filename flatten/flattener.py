@@ -15,6 +15,7 @@ from flatten.carrying import START_BYTES, CarryRoom, carry_cloud
 from flatten.cloud import Cloud, as_cloud
 from flatten.drops import report_drops
 from flatten.errors import FlattenError, MotionError
+from flatten.fitted import FittedFloor
 from flatten.following import FloorFollower
 from flatten.health import Health
 from flatten.kernels import groups
@@ -118,6 +119,17 @@ class Flattener:
             return self._take(as_cloud(cloud), attitude, motion)
         finally:
             self._busy.release()
+
+    @property
+    def floor(self) -> FittedFloor | None:
+        """The floor fitted to the last frame, in arrays of its own; None unless `level: floor`."""
+        if self._follower is None:
+            return None
+        ground, found = self._ground, self._follower.floor
+        return FittedFloor(
+            self._plan.first, self._plan.step, 1.0 / ground.cells_per_metre, ground.heights.copy(),
+            ground.known.astype(bool), found.drop_distances.copy(), found.height, found.tilt, found.counts[0],
+        )  # fmt: skip
 
     def _take(self, cloud: Cloud, attitude: Sequence[float] | None, motion: Motion | None) -> dict[str, Scan]:
         """Check what came in, bring it to one moment, run, and let the health know."""

@@ -32,13 +32,14 @@ MAY_IMPORT = {
     "returns": {"cloud", "kernels"},
     "tables": {"kernels", "plan"},
     "flattener": {
-        "attitude", "carrying", "cloud", "drops", "errors", "following", "health", "kernels", "motion",
-        "plan", "profile", "returns", "scan", "tables", "window",
+        "attitude", "carrying", "cloud", "drops", "errors", "fitted", "following", "health", "kernels",
+        "motion", "plan", "profile", "returns", "scan", "tables", "window",
     },
     "window": {"carrying", "kernels", "motion", "profile", "tables"},
     "floor": {"frames", "kernels"},
     "following": {"floor", "kernels", "motion", "plan", "profile"},
     "drops": {"profile", "scan"},
+    "fitted": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "tuning": {"cloud", "errors", "frames", "motion", "profile", "scene"},
@@ -47,8 +48,8 @@ MAY_IMPORT = {
         "warmup",
     },
     "pictures": {
-        "attitude", "budget", "cloud", "errors", "files", "flattener", "frames", "plan", "profile", "scan",
-        "version",
+        "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "plan", "profile",
+        "scan", "version",
     },
     "samples": {"errors"},
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
@@ -61,8 +62,8 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "budget", "cloud", "demo", "errors", "files", "flattener", "jobs", "pictures", "profile", "samples",
-        "scan", "tuning", "version", "warmup",
+        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "pictures", "profile",
+        "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "scan", "version",

@@ -19,9 +19,10 @@ from flatten.cli.options import (
     set_option,
     warn_of,
 )
-from flatten.cli.terminal import status
+from flatten.cli.terminal import status, warn
 
 if TYPE_CHECKING:
+    from flatten.fitted import FittedFloor
     from flatten.scan import Scan
 
 VIEWS = ("both", "plan", "elevation")
@@ -77,6 +78,9 @@ def show(
     HIT: something is there. CLEAR: beams witnessed the way free. TOO_NEAR: nearer than the reach.
     BLOCKED: the robot itself is in the way. UNSEEN: nothing is known, so nothing is promised.
 
+    With `level: floor` the fitted floor is drawn too: its heights from above, where it is not known, edges,
+    and a cut along the robot with the slices riding on it.
+
     \b
     Examples:
       flatten show aisle.pcd -p rover.yaml
@@ -93,14 +97,27 @@ def show(
     target = picture or Path(f"{cloud.stem}.png")
     returns = read_cloud(cloud)
     with status("flattening", quiet):
-        scans = Flattener(profile).flatten(returns, attitude)
+        flattener = Flattener(profile)
+        scans = flattener.flatten(returns, attitude)
+    warn(floor_words(flattener.floor), quiet)
     with status("drawing", quiet):
         jobs.draw(
             target, returns, scans, profile, attitude,
             title=cloud.stem, slices=slices or None, view=view, overwrite=overwrite,
+            floor=flattener.floor,
         )  # fmt: skip
     click.echo(summary(scans))
     click.echo(f"picture: {target}")
+
+
+def floor_words(floor: FittedFloor | None) -> tuple[str, ...]:
+    """Say in a line that no floor was seen, where one was to be fitted."""
+    if floor is None or floor.is_seen:
+        return ()
+    return (
+        "no floor was seen in this cloud: heights count from the highest floor that is possible, so that low "
+        "things are not shown; check mount and attitude, or use level: gravity",
+    )
 
 
 def summary(scans: Mapping[str, Scan]) -> str:
