@@ -184,9 +184,7 @@ def convert_one(path: Path, order: Order, flattener: Flattener) -> list[Path]:
         return _write(path, scans, order)
     staged = order.folder / f".{path.stem[:100]}.{secrets.token_hex(6)}.png"
     try:
-        draw(
-            staged, cloud, scans, order.profile, order.attitude, title=path.stem, floor=flattener.floor
-        )
+        draw(staged, cloud, scans, order.profile, order.attitude, title=path.stem, floor=flattener.floor)
         with undisturbed():
             written = _write(path, scans, order)
             staged.replace(names[-1])

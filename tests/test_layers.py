@@ -52,10 +52,14 @@ MAY_IMPORT = {
         "scan", "version",
     },
     "samples": {"errors"},
+    "comparing": {
+        "carrying", "cloud", "files", "fitted", "flattener", "frames", "motion", "plan", "profile", "samples",
+        "scan", "tuning",
+    },
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
     "demo": {
-        "cloud", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile", "samples",
-        "scan", "version", "warmup",
+        "cloud", "comparing", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile",
+        "samples", "scan", "version", "warmup",
     },
     "warmup": {
         "carrying", "cloud", "errors", "flattener", "floor", "kernels", "motion", "profile", "returns",

@@ -1,4 +1,4 @@
-"""The fitted floor: its heights about the robot from above, and a cut along the robot with the slices on it."""
+"""The fitted floor: its heights from above, and a cut along the robot with the slices riding on it."""
 
 from __future__ import annotations
 
@@ -155,7 +155,7 @@ def draw_cut(
     slices: Sequence[str] | None = None,
     extent: float = 8.0,
 ) -> None:
-    """Draw a cut along the robot's x axis through the fan's origin: heights as they are, the floor, the slices.
+    """Draw a cut along the robot's x axis through the fan's origin: true heights, the floor, the slices.
 
     Arguments as for `draw_elevation`; `floor` is what `Flattener.floor` gave after the frame. Drawn are the
     returns and the HITs of a strip SWATH metres wide, by their x; the floor of the bearings straight ahead

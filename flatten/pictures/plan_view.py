@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from flatten.cloud import Cloud, as_cloud
+from flatten.cloud import as_cloud
 from flatten.fitted import FittedFloor
 from flatten.pictures import bins, geometry, style, words
 from flatten.pictures.choices import nice, plan_extent, scan_of
@@ -88,7 +88,7 @@ def draw_plan(
     _draw_wrong(axes, scan, profile, wrong)
     _draw_scale_bar(axes, centre, half)
     file = words.shorten(words.file_words(getattr(cloud, "name", "")), 36)
-    _draw_title(
+    write_title(
         axes,
         f"{file} · {slice_name}" if title is None else title,
         _count_lines(scan, profile) if counts else [],
@@ -307,7 +307,8 @@ def _count_lines(scan: Scan, profile: Profile) -> list[str]:
     ]
 
 
-def _draw_title(axes: Any, title: str, lines: list[str]) -> None:
+def write_title(axes: Any, title: str, lines: Sequence[str]) -> None:
+    """Write a headline above a view, and small lines below it."""
     above = ((title, 4 + 10 * len(lines), style.HEAD, style.INK, "bold"),)
     below = (("\n".join(lines), 4, style.SMALL, style.SOFT_INK, "normal"),)
     for text, up, size, colour, weight in above + below * bool(lines):
