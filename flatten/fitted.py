@@ -45,6 +45,16 @@ class FittedFloor:
         """Whether any of it is known."""
         return bool(self.known.any())
 
+    @property
+    def doubt(self) -> str:
+        """What is amiss with it, in a line; "" where nothing is."""
+        if self.returns:
+            return ""
+        return (
+            "no floor was seen: heights count from the highest floor that is possible, so that low things are "
+            "not shown; check mount and attitude, or use level: gravity"
+        )
+
     def at(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Values:
         """Heights at places about the fan's origin; NaN outside the fan and beyond the last cell."""
         inside, bins, cells = self._places(x, y)

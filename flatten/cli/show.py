@@ -22,7 +22,6 @@ from flatten.cli.options import (
 from flatten.cli.terminal import status, warn
 
 if TYPE_CHECKING:
-    from flatten.fitted import FittedFloor
     from flatten.scan import Scan
 
 VIEWS = ("both", "plan", "elevation")
@@ -99,7 +98,8 @@ def show(
     with status("flattening", quiet):
         flattener = Flattener(profile)
         scans = flattener.flatten(returns, attitude)
-    warn(floor_words(flattener.floor), quiet)
+    if flattener.floor is not None and flattener.floor.doubt:
+        warn([flattener.floor.doubt], quiet)
     with status("drawing", quiet):
         jobs.draw(
             target, returns, scans, profile, attitude,
@@ -108,16 +108,6 @@ def show(
         )  # fmt: skip
     click.echo(summary(scans))
     click.echo(f"picture: {target}")
-
-
-def floor_words(floor: FittedFloor | None) -> tuple[str, ...]:
-    """Say in a line that no floor was seen, where one was to be fitted."""
-    if floor is None or floor.is_seen:
-        return ()
-    return (
-        "no floor was seen in this cloud: heights count from the highest floor that is possible, so that low "
-        "things are not shown; check mount and attitude, or use level: gravity",
-    )
 
 
 def summary(scans: Mapping[str, Scan]) -> str:
