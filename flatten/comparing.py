@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -103,6 +103,8 @@ def compare_ways(sample: RoughSample) -> Comparison:
     Raises CloudError, ProfileError or MotionError where its files are not as they were.
     """
     cloud, known = read_cloud(sample.cloud), read_rough_truth(sample)
+    if not any(key.endswith(".drops") for way in sample.ways for key in way.settings):
+        known = replace(known, edges=None)  # nobody is asked about them
     outcomes = tuple(_flatten(sample, way, cloud, known) for way in sample.ways)
     moving = known.what is None
     words = "by the truth: HIT off the surfaces" if moving else "by the truth: HIT that is nothing but floor"
@@ -126,7 +128,7 @@ def _flatten(sample: RoughSample, way: Way, cloud: Cloud, known: RoughTruth) -> 
         wrong, told = judge_surfaces(scan, known.slices[SLICE])
     else:
         wrong, told = judge_returns(scan, profile, cloud, sample.attitude, known.what)
-        told |= judge_edges(scan, known.edges) if known.edges is not None else {}
+        told = (judge_edges(scan, known.edges) if known.edges is not None else {}) | told
     return Outcome(way, profile, cloud, scans, flattener.floor, seconds, wrong, told)
 
 
@@ -178,17 +180,16 @@ def judge_returns(
         hit &= scan.kinds == Kind.RETURN
     decided = deciders(scan, hit, bins, distance, what)
     floor = hit & (decided == What.FLOOR)
-    nearest = np.full(scan.bins, np.inf)
-    thing = (what == What.THING) & (distance <= NEAR) & (bins >= 0)
-    np.minimum.at(nearest, bins[thing], distance[thing])
+    nearest = nearest_of(scan.bins, bins, distance, what == What.THING)
     there = np.isfinite(nearest)
     shown = np.where(scan.states == State.HIT, scan.ranges, np.inf)
     shown = np.where(scan.states == State.TOO_NEAR, 0.0, shown)
+    kept = there & (shown <= nearest + ALLOWED)
     clear = scan.states == State.CLEAR
     told = {
         "HIT that are nothing but floor": f"{int(floor.sum()):,} of {int(hit.sum()):,}",
-        "bins with a thing that show it": f"{int((there & (shown <= nearest + ALLOWED)).sum()):,} of "
-        f"{int(there.sum()):,}",
+        **_kerb_told(scan.bins, bins, distance, what, shown),
+        "bins with a thing that show it, or what is nearer": f"{int(kept.sum()):,} of {int(there.sum()):,}",
         "CLEAR bins": f"{int(clear.sum()):,}",
         "CLEAR bins with a thing in the free stretch": f"{int((clear & (nearest <= scan.clear_to)).sum()):,}",
     }
@@ -199,6 +200,28 @@ def judge_returns(
         told["mirrored returns in the cloud"] = f"{ghosts:,}"
         told["HIT that are mirrored returns"] = f"{int((decided == What.GHOST).sum()):,}"
     return floor, told
+
+
+def nearest_of(count: int, bins: npt.NDArray[np.int64], distance: Numbers, wanted: Mask) -> Numbers:
+    """Distance of the nearest wanted return within NEAR in each bin, (count,); inf where there is none."""
+    nearest = np.full(count, np.inf)
+    chosen = wanted & (distance <= NEAR) & (bins >= 0)
+    np.minimum.at(nearest, bins[chosen], distance[chosen])
+    return nearest
+
+
+def _kerb_told(
+    count: int, bins: npt.NDArray[np.int64], distance: Numbers, what: npt.NDArray[np.uint8], shown: Numbers
+) -> dict[str, str]:
+    """How many bins with a return of a kerb's face have a HIT at its edge or nearer; nothing without."""
+    face = nearest_of(count, bins, distance, what == What.FACE)
+    there = np.isfinite(face)
+    if not there.any():
+        return {}
+    kept = there & (shown <= face + BEHIND)
+    return {
+        "bins with a kerb that show it, or what is nearer": f"{int(kept.sum()):,} of {int(there.sum()):,}"
+    }
 
 
 def judge_edges(scan: Scan, edges: Edges) -> dict[str, str]:

@@ -51,8 +51,8 @@ class FittedFloor:
         if self.returns:
             return ""
         return (
-            "no floor was seen: heights count from the highest floor that is possible, so that low things are "
-            "not shown; check mount and attitude, or use level: gravity"
+            "no floor was seen: heights count from the highest floor that is possible, so that low things "
+            "are not shown; check mount and attitude, or use level: gravity"
         )
 
     def at(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Values:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import enum
 import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,7 +68,7 @@ class What(enum.IntEnum):
     LOW = 3
     """Of a thing, but lower or higher than that."""
     FACE = 4
-    """Vertical face of the ground: kerb, side of a ditch, dock."""
+    """Vertical face up, higher than the rover climbs: a kerb."""
     TERRACE = 5
     """Ground behind a face up that is higher than the rover climbs."""
     GRASS = 6
@@ -209,7 +210,7 @@ def _sample(place: Path, entry: dict[str, Any]) -> Sample:
     return Sample(
         name=cloud.stem,
         cloud=cloud,
-        profile=place / entry["profile"],
+        profile=Path(os.path.normpath(place / entry["profile"])),
         sensor=str(entry["sensor"]),
         attitude=(math.radians(tilt["roll"]), math.radians(tilt["pitch"])),
         shows=str(entry["shows"]),

@@ -45,7 +45,7 @@ def test_hits_are_judged_by_the_return_that_decides() -> None:
     np.testing.assert_array_equal(np.flatnonzero(wrong), [0, 2])  # the last lies beyond what is judged
     assert NEAR < 16.0
     assert told["HIT that are nothing but floor"] == "2 of 7"
-    assert told["bins with a thing that show it"] == "2 of 2"
+    assert told["bins with a thing that show it, or what is nearer"] == "2 of 2"
     assert told["HIT that are mirrored returns"] == "1" and told["HIT that are grass"] == "1"
 
 
@@ -58,7 +58,7 @@ def test_a_thing_behind_what_is_hit_counts_as_shown_and_one_before_it_does_not()
     both = Cloud.from_array(np.concatenate([cloud.xyz, far[:3], near[:2]]))
     kinds = np.array([What.LOW] * 8 + [What.THING] * 5, np.uint8)
     _, told = judge_returns(scan, profile, both, (0.0, 0.0), kinds)
-    assert told["bins with a thing that show it"] == "1 of 3"
+    assert told["bins with a thing that show it, or what is nearer"] == "1 of 3"
 
 
 def test_edges_are_told_where_they_are() -> None:
@@ -69,7 +69,7 @@ def test_edges_are_told_where_they_are() -> None:
     nearest = np.array([3.2, 2.9, np.inf, 3.0, 3.0, 9.0, 3.0, np.inf], np.float32)
     seen = np.array([True, True, False, True, True, True, False, False])
     told = judge_edges(scan, Edges(nearest, nearest, seen))
-    # in sight within 5 m: bins 0, 1, 3, 4; 3 has something before it; 4 does not tell; 2 tells what is not there
+    # in sight within 5 m: 0, 1, 3, 4; 3 has something before it, 4 does not tell; 2 tells what is not there
     assert told["bins with an edge in sight within 5 m that tell it"] == "2 of 3"
     assert told["edges told where there is none"] == "1"
     none = np.full(8, np.inf, np.float32)
@@ -106,7 +106,10 @@ def test_the_second_way_is_far_better_where_it_is_for(name: str, made: dict[str,
 @pytest.mark.parametrize("name", [sample.name for sample in list_rough()])
 def test_no_second_way_hides_things(name: str, made: dict[str, Comparison]) -> None:
     """What the slices of a fitted floor still show of the things that must be shown: the README's kept."""
-    shown = next((f for f in made[name].figures if f.words == "bins with a thing that show it"), None)
+    shown = next(
+        (f for f in made[name].figures if f.words == "bins with a thing that show it, or what is nearer"),
+        None,
+    )
     if shown is None:
         assert made[name].sample.poses is not None
         return

@@ -15,7 +15,7 @@ from flatten.pictures.choices import nice
 from flatten.pictures.geometry import Attitude, Numbers
 from flatten.pictures.legends import slice_look
 from flatten.pictures.parts import load_matplotlib
-from flatten.pictures.shapes import add_rings, flip
+from flatten.pictures.shapes import add_rings, flip, mark_edges
 from flatten.profile import Profile
 from flatten.scan import Scan
 
@@ -23,7 +23,7 @@ GRAIN = 320
 """Picture elements along each side of the view from above."""
 SWATH = 0.5
 """Metres: width of the strip whose returns a cut shows."""
-LEAST = 0.1
+LEAST = 0.3
 """Metres: a floor that differs by less is drawn in the shades of so much."""
 
 
@@ -43,7 +43,7 @@ def draw_floor_plan(
     extent
         Half the width of the view, metres.
 
-    Shades and lines of equal height are those of the known floor; the rest is hatched. Raises
+    Shades and the lines between them are those of the known floor; the rest is hatched. Raises
     MissingPartError without matplotlib.
 
     """
@@ -58,8 +58,7 @@ def draw_floor_plan(
     outline = flip(geometry.robot_footprint(profile, attitude))
     add_rings(axes, [outline], "robot", 3.5, facecolor=style.ROBOT, edgecolor=style.INK, linewidth=1.1)
     axes.plot(mount.y, mount.x, marker="+", ms=7, mew=1.1, color=style.INK, zorder=5, label="fan's origin")
-    edge = drop_points(floor, (mount.x, mount.y))
-    axes.plot(edge[:, 1], edge[:, 0], linestyle="none", zorder=5.5, label="edge", **style.EDGE_MARK)
+    mark_edges(axes, flip(drop_points(floor, (mount.x, mount.y))), extent / 12.0, "edge")
     _plan_title(axes, floor)
 
 
@@ -106,9 +105,10 @@ def _draw_heights(axes: Any, heights: Numbers, centre: tuple[float, float], exte
     seen = heights[np.isfinite(heights)]
     if not seen.size:
         return
-    step = nice(max(LEAST, float(np.quantile(np.abs(seen), 0.99))) / 3.0)
-    end = step * math.ceil(max(LEAST, float(np.quantile(np.abs(seen), 0.99))) / step)
-    levels = np.arange(-round(end / step), round(end / step) + 1) * step
+    greatest = max(LEAST, float(np.quantile(np.abs(seen), 0.99)))
+    step = nice(greatest / 3.0)
+    count = math.ceil(greatest / step)
+    levels = (np.arange(-count, count + 2) - 0.5) * step  # a level floor lies in the middle of a shade
     colours = load_matplotlib("colors")
     shades = colours.LinearSegmentedColormap.from_list("floor", style.FLOOR_SHADES, 256)
     limits = (centre[1] - extent, centre[1] + extent, centre[0] - extent, centre[0] + extent)
@@ -118,11 +118,13 @@ def _draw_heights(axes: Any, heights: Numbers, centre: tuple[float, float], exte
     )  # fmt: skip
     axes.set_xlim(limits[1], limits[0])  # an image turns the axes round
     axes.set_ylim(limits[2], limits[3])
-    if float(np.ptp(seen)) > step:
+    if seen.min() < levels[-1] and seen.max() > levels[0]:
         place = [np.linspace(limits[k], limits[k + 1], GRAIN) for k in (0, 2)]
-        lines = axes.contour(*place, heights, levels=levels, colors=style.INK, linewidths=0.5, zorder=1.5)
-        axes.clabel(lines, levels[::2], fontsize=style.SMALL - 1.0, fmt="%g")
-    bar = axes.figure.colorbar(image, cax=axes.inset_axes((1.02, 0.0, 0.035, 1.0)), extendfrac=0.04)
+        axes.contour(*place, heights, levels=levels, colors=style.INK, linewidths=0.5, zorder=1.5)
+    bar = axes.figure.colorbar(
+        image, cax=axes.inset_axes((1.02, 0.0, 0.035, 1.0)), extendfrac=0.04,
+        ticks=np.arange(-count, count + 1) * step,
+    )  # fmt: skip
     bar.ax.tick_params(labelsize=style.SMALL, colors=style.SOFT_INK, length=2, width=0.5)
     bar.set_label("height above the tracks [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
     bar.outline.set_linewidth(0.5)
@@ -219,9 +221,9 @@ def _set_cut_frame(axes: Any, strip: Numbers, ground: Numbers, tops: Sequence[fl
     axes.set_ylabel("height above the tracks [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
     low_end, high_end = axes.get_ylim()
     stretch = (axes.bbox.height / (high_end - low_end)) / (axes.bbox.width / (2.0 * extent))
-    scale = "" if abs(stretch - 1.0) < 0.05 else f"heights drawn {stretch:.1f} times as large as distances"
+    scale = "" if abs(stretch - 1.0) < 0.05 else f"heights drawn {stretch:.1f} times as large"
     for text, across, size, colour, weight, side in (
-        ("Cut ahead: the slices ride on the floor", 0.0, style.HEAD, style.INK, "bold", "left"),
+        ("Cut along the robot", 0.0, style.HEAD, style.INK, "bold", "left"),
         (scale, 1.0, style.SMALL, style.SOFT_INK, "normal", "right"),
     ):
         axes.annotate(

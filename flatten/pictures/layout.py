@@ -30,7 +30,7 @@ SINGLE_PLAN, PLAN = 5.7, 3.7
 CLOSE_UP = 2.7
 SIDE_TITLE, SIDE, SIDE_BELOW = 0.36, 2.3, 0.4
 LEGEND_ROW = 0.168
-FLOOR, FLOOR_TITLE, FLOOR_BAR, FLOOR_BELOW = 2.9, 0.62, 0.95, 0.36
+FLOOR, FLOOR_TITLE, FLOOR_BAR, FLOOR_BELOW = 2.9, 0.62, 1.3, 0.4
 FLOOR_FAR = 9.0
 """Metres from the robot to the rim of the views of a fitted floor, at most."""
 BRACKET = 0.21

@@ -27,7 +27,7 @@ from flatten.scan import Scan
 WIDTH, MARGIN, BETWEEN = 11.0, 0.5, 0.4
 HEAD, FOOT, TITLE, BELOW, ROW = 0.6, 0.46, 0.84, 0.3, 0.168
 PLAN = (WIDTH - 2 * MARGIN - BETWEEN) / 2
-FLOOR, FLOOR_TITLE, FLOOR_BAR, FLOOR_BELOW = 2.9, 0.5, 0.95, 0.4
+FLOOR, FLOOR_TITLE, FLOOR_BAR, FLOOR_BELOW = 2.9, 0.5, 1.3, 0.4
 ACROSS = 5
 """Columns of the legends."""
 FAR = 10.0
@@ -147,10 +147,10 @@ def _legend(figure: Any, top: float, handles: list[Any]) -> None:
 def _write_round(figure: Any, title: str, slice_name: str, side: Side) -> None:
     """Write the headline above and, small, where all this comes from below."""
     width, height = figure.get_size_inches()
-    slice_line = f"slice {slice_name}: {words.slice_words(slice_name, side.profile)} above the floor"
+    slice_line = f"slice {slice_name}, above the floor: {words.slice_words(slice_name, side.profile)}"
     source = f"profile: {words.shorten(words.profile_words(side.profile), 80)} · {words.made_by()}"
     for level, text, size, colour, weight in (
-        (height - 0.32, words.shorten(title, 130), 12.0, style.INK, "bold"),
+        (height - 0.32, words.shorten(title, 125), 10.5, style.INK, "bold"),
         (height - 0.53, slice_line, style.TEXT, style.SOFT_INK, "normal"),
         (0.28, source, style.SMALL, style.SOFT_INK, "normal"),
         (0.12, CAUTION, style.SMALL, style.INK, "bold"),

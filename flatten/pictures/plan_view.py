@@ -15,7 +15,7 @@ from flatten.pictures.choices import nice, plan_extent, scan_of
 from flatten.pictures.geometry import Attitude, Numbers
 from flatten.pictures.legends import plan_legend
 from flatten.pictures.parts import load_matplotlib
-from flatten.pictures.shapes import add_rings, flip
+from flatten.pictures.shapes import add_rings, flip, mark_edges
 from flatten.profile import Profile
 from flatten.scan import Scan, State
 
@@ -254,8 +254,7 @@ def _draw_hits(axes: Any, scan: Scan, profile: Profile, centre: tuple[float, flo
     look: dict[str, Any] = {"linestyle": "none", "zorder": 5.5}
     axes.plot(solid[:, 1], solid[:, 0], marker="o", ms=2.8, mew=0, color=style.HIT, label="HIT", **look)
     if drops.any():
-        edge = bins.hit_points(scan, origin, drops)
-        axes.plot(edge[:, 1], edge[:, 0], label="HIT, edge", **style.EDGE_MARK, **look)
+        mark_edges(axes, flip(bins.hit_points(scan, origin, drops)), half / 20.0, "HIT, edge")
     return int(np.count_nonzero(~inside))
 
 

@@ -26,6 +26,8 @@ DROPS: dict[str, Any] = {"level": "floor", "slices.drive.drops": True}
 FIELD = Effects(
     range_noise=0.01, drop_far=0.3, drop_grazing=0.3, mixed=0.2, dust=0.002, robot=rover.own_solids()
 )
+QUIET = Effects(range_noise=0.01, robot=rover.own_solids())
+"""Of a body that moves: what is off then is off by the motion."""
 POSE_RATE = 200.0
 """Poses a second that come along with a moving body."""
 

@@ -28,7 +28,7 @@ from flatten.scene.ground_truth import drops_in_bins, known_returns, profile_alo
 from flatten.scene.moving import measured_poses
 from flatten.scene.outdoors import Kind, Outdoors
 from flatten.scene.place import Place
-from flatten.scene.rough_list import FIELD, POSE_RATE, ROUGH, SEED, RoughSample
+from flatten.scene.rough_list import FIELD, POSE_RATE, QUIET, ROUGH, SEED, RoughSample
 from flatten.scene.sample_files import (
     SAME,
     STRAYS,
@@ -49,6 +49,8 @@ CLIMB = 0.04
 """Metres above robot.step from which on a thing must be seen: four times the noise of a range."""
 DEEP, FAR = 0.2, 15.0
 """Metres: what a way down is, and how far it is looked for."""
+ASIDE = 0.1
+"""Metres beside the place of a face within which its returns lie: noise, and the width of a bin."""
 STEP = 0.06
 """`robot.step` of the sample rover, metres: ground behind a higher face up is no floor yet."""
 
@@ -114,7 +116,8 @@ def make(sample: RoughSample, place: Place) -> Capture:
     """Take the frame of one sample."""
     sensor, profile = SENSORS[SENSOR]
     mount, _, _ = rover.layout_of(profile)
-    return capture(place, sensor, mount=mount, effects=FIELD, seed=SEED, trajectory=sample.drive(place))
+    effects, path = QUIET if sample.moves else FIELD, sample.drive(place)
+    return capture(place, sensor, mount=mount, effects=effects, seed=SEED, trajectory=path)
 
 
 def attitude_of(sample: RoughSample, place: Place, shot: Capture) -> tuple[float, float]:
@@ -157,13 +160,15 @@ def what_of(place: Outdoors, shot: Capture) -> Any:
     mount, slices, fan = rover.layout_of(SENSORS[SENSOR][1])
     known = known_returns(place, shot)
     bearing, distance, _ = scan_places(shot.true_world(), place.stance, mount)
-    behind = distance >= first_face_up(place, place.stance, mount, fan)[fan.bin_of(bearing)]
+    up = first_face_up(place, place.stance, mount, fan)[fan.bin_of(bearing)]
+    behind = distance >= up
     thing, least = known.kinds == Kind.OBJECT, STEP + CLIMB
     tall = thing & (known.tops > least) & (known.heights > least)
     tall &= known.heights < slices[SLICE].top - CLIMB
     kinds = {
         What.FLOOR: known.kinds == Kind.GROUND, What.TERRACE: (known.kinds == Kind.GROUND) & behind,
-        What.FACE: known.kinds == Kind.FACE, What.LOW: thing, What.THING: tall,
+        What.FACE: (known.kinds == Kind.FACE) & (np.abs(distance - up) < ASIDE),
+        What.LOW: thing, What.THING: tall,
         What.GRASS: known.kinds == Kind.GRASS, What.GHOST: known.kinds == Kind.GHOST,
     }  # fmt: skip
     found = np.zeros(len(thing), np.uint8)
@@ -173,10 +178,15 @@ def what_of(place: Outdoors, shot: Capture) -> Any:
 
 
 def first_face_up(place: Outdoors, stance: Stance, mount: Any, fan: Any) -> Any:
-    """Distance (bins,) of the first face up that is higher than the rover climbs; inf where there is none."""
+    """Distance (bins,) of the first face that leads up by more than the rover climbs; inf without one.
+
+    The far side of a ditch, which leads up to no more than was before it, is none.
+    """
     origin = (stance.world_from_level @ np.array([mount.x, mount.y, 0.0, 1.0]))[:2]
     s, before, after = profile_along(place.ground, origin, fan.bearings(2) + stance.yaw, 2 * FAR)
-    up = np.where(after - before > STEP, s, np.inf).min(axis=1)
+    passed = np.concatenate([before[:, :1], after[:, :-1]], axis=1)
+    highest = np.maximum.accumulate(np.maximum(before, passed), axis=1)  # of all up to here
+    up = np.where(after - highest > STEP, s, np.inf).min(axis=1)
     return up[2 * np.arange(fan.bins)[:, None] + np.arange(3)].min(axis=1)
 
 

@@ -74,7 +74,7 @@ def test_what_returns_are_agrees_with_where_they_lie(sample: RoughSample) -> Non
     over = z - place.ground.height(x, y)
     floor = np.isin(what, (What.FLOOR, What.TERRACE))
     assert floor.sum() > 3000
-    # range noise of 10 mm, five sigma, and stones of 10 mm; noise may carry a return past an edge, hence the share
+    # range noise of 10 mm, five sigma, and stones of 10 mm; noise may carry a return past an edge
     assert np.mean(np.abs(over[floor]) < 0.06) > 0.995
     assert (over[what == What.THING] > 0.1 - 0.05).mean() > 0.99
     assert (over[what == What.GHOST] < 0.0).mean() > 0.95
