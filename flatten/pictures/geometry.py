@@ -66,7 +66,7 @@ def over_floor(points: Numbers, profile: Profile, floor: FittedFloor | None) -> 
     if floor is None:
         return points
     under = floor.at(points[:, 0] - profile.mount.x, points[:, 1] - profile.mount.y)
-    lowered = points.copy()
+    lowered: Numbers = points.copy()
     lowered[:, 2] -= np.where(np.isfinite(under), under, 0.0)
     return lowered
 

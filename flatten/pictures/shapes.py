@@ -27,7 +27,7 @@ def sparse(points: Numbers, gap: float) -> Numbers:
 
 
 def mark_edges(axes: Any, points: Numbers, gap: float, label: str) -> None:
-    """Mark an edge of the floor: a dot a point (n, 2), in the axes' coordinates, here and there a triangle."""
+    """Mark an edge of the floor: a dot a point (n, 2), in the axes' coordinates, now and then a triangle."""
     look: dict[str, Any] = {"linestyle": "none", "zorder": 5.5}
     axes.plot(*points.T, label=label, **style.EDGE_DOT, **look)
     axes.plot(*sparse(points, gap).T, label=f"_{label}", **style.EDGE_MARK, **look)

@@ -95,15 +95,24 @@ def differences(folder: Path, chosen: Sequence[RoughSample] = ROUGH) -> Iterator
                 yield f"{ROUGH_FOLDER}/{sample.name}.pcd: {told}"
             if sample.moves and text_of(place / f"{sample.name}.poses.txt") != poses_text(sample, where):
                 yield f"{ROUGH_FOLDER}/{sample.name}.poses.txt: not the poses that are written now"
-            beams = same_beams(there["time"], columns_of(shot)["time"])[:2]
-            for key, here in truth(sample, where, shot).items():
-                was = packed[f"{sample.name}/{key}"]
-                pair = (was[beams[0]], here[beams[1]]) if key == "what" else (was, here)
-                if _strays(*pair) > STRAYS * len(here):
-                    yield f"{ROUGH_FOLDER}/{TRUTH}: {sample.name}/{key}: not what is found now"
+            yield from _truth_differences(packed, sample, truth(sample, where, shot), there, columns_of(shot))
             attitudes[sample.name] = attitude_of(sample, where, shot)
     if len(chosen) == len(ROUGH) and text_of(place / LISTING) != listing_text(attitudes):
         yield f"{ROUGH_FOLDER}/{LISTING}: not the list that is written now"
+
+
+def _truth_differences(
+    packed: Any, sample: RoughSample, known: Arrays, there: Arrays, here: Arrays
+) -> Iterator[str]:
+    """Tell in what the truth of one sample differs; what returns are is compared beam by beam."""
+    a, b, _ = same_beams(there["time"], here["time"])
+    for key, found in known.items():
+        was = packed[f"{sample.name}/{key}"]
+        same, now = len(was) == len(there["time"] if key == "what" else found), found
+        if key == "what" and same:
+            was, now = was[a], now[b]
+        if not same or _strays(was, now) > STRAYS * len(now):
+            yield f"{ROUGH_FOLDER}/{TRUTH}: {sample.name}/{key}: not what is found now"
 
 
 def _strays(was: Any, now: Any) -> int:

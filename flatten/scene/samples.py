@@ -26,6 +26,7 @@ import yaml
 from flatten.errors import FlattenError, OutputError
 from flatten.samples import sample_folder
 from flatten.scene import rough_samples
+from flatten.scene.rough_list import ROUGH
 from flatten.scene.rover import PROFILES
 from flatten.scene.sample_files import (
     SAME,
@@ -108,7 +109,7 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         if chosen.check:
             told = list(differences(chosen.folder, [one for one in SAMPLES if one.name in only]))
-            rough = [one for one in rough_samples.ROUGH if one.name in only]
+            rough = [one for one in ROUGH if one.name in only]
             told += rough_samples.differences(chosen.folder, rough)
             print("\n".join(told) if told else f"{chosen.folder}: as made now")
             return 1 if told else 0
@@ -122,7 +123,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _names_known() -> set[str]:
-    return {one.name for one in (*SAMPLES, *rough_samples.ROUGH)}
+    return {one.name for one in (*SAMPLES, *ROUGH)}
 
 
 def _names() -> list[str]:
