@@ -105,19 +105,7 @@ class _Compared:
 
     def draw(self, picture: Path, overwrite: bool) -> None:
         """Draw both ways side by side."""
-        from flatten.pictures import Side, save_pair  # noqa: PLC0415 - the drawing library
-
-        sides = [
-            Side(
-                one.way.name, one.cloud, one.scans, one.profile, self.sample.attitude, one.floor, one.wrong,
-                tuple(f"{what}: {told}" for what, told in one.told.items()),
-            )
-            for one in self.made.outcomes
-        ]  # fmt: skip
-        save_pair(
-            picture, sides, SLICE, title=f"{self.sample.name}: {self.sample.shows}",
-            wrong_words=self.made.wrong_words, overwrite=overwrite,
-        )  # fmt: skip
+        draw_comparison(self.made, picture, overwrite)
 
 
 _Drawn = _Flattened | _Compared
@@ -164,6 +152,24 @@ def run_demo(
         demo = _report(_summed(folder, done, rough, missing), done, rough, overwrite)
         step("report")
     return demo
+
+
+def draw_comparison(made: Comparison, picture: Path, overwrite: bool = False) -> None:
+    """Draw a rough sample in its ways side by side; raises as `flatten.pictures.save_pair` does."""
+    from flatten.pictures import Side, save_pair  # noqa: PLC0415 - the drawing library
+
+    sample = made.sample
+    sides = [
+        Side(
+            one.way.name, one.cloud, one.scans, one.profile, sample.attitude, one.floor, one.wrong,
+            tuple(f"{what}: {told}" for what, told in one.told.items()),
+        )
+        for one in made.outcomes
+    ]  # fmt: skip
+    save_pair(
+        picture, sides, SLICE, title=f"{sample.name}: {sample.shows}", wrong_words=made.wrong_words,
+        overwrite=overwrite,
+    )  # fmt: skip
 
 
 def steps() -> int:
