@@ -39,7 +39,7 @@ from flatten.samples import (
     read_truth,
 )
 from flatten.scan import Scan
-from flatten.warmup import warm_up_after_sweep
+from flatten.warmup import fit_a_floor, warm_up_after_sweep
 
 if TYPE_CHECKING:
     from flatten.pictures import Entry, PairEntry
@@ -134,6 +134,7 @@ def run_demo(
         pool = stack.enter_context(jobs.worker_pool(helpers)) if helpers > 0 else None
         if pool is not None:
             jobs.submit_all(pool, _prepare, [(number == 0, pens) for number in range(helpers)])
+        fit_a_floor()  # compiles its kernels, if need be, before those that the helper compiles are asked for
         done = list(_flatten_all(samples))
         rough = [_Compared(compare_ways(sample)) for sample in list_rough(folder / "clouds")]
         every: list[_Drawn] = [*done, *rough]
@@ -233,7 +234,7 @@ def _write(
 
 
 def _prepare(compile_too: bool, pens: bool) -> None:
-    """Get a helper ready while the main process is still busy with the sweep."""
+    """Get a helper ready while the main process is still busy with floor and sweep."""
     if compile_too:
         warm_up_after_sweep()
     if pens:
