@@ -199,6 +199,8 @@ def judge_returns(
     if ghosts:
         told["mirrored returns in the cloud"] = f"{ghosts:,}"
         told["HIT that are mirrored returns"] = f"{int((decided == What.GHOST).sum()):,}"
+        if profile.level == "floor":
+            told["returns found below the floor"] = f"{scan.counts.ghosts:,}"
     return floor, told
 
 

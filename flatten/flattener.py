@@ -244,7 +244,7 @@ class Flattener:
         answered = np.count_nonzero(TELLING[self._answers].any(axis=0)) / self._plan.numbers.bins
         swallowed = int(self._tables.bins.tally[RETURNS_SWALLOWED])
         floor = None
-        if self._follower is not None:
+        if self._follower is not None and self._follower.floor.counts[0]:  # a floor that was seen
             fitted = self._follower.floor
             roll, pitch = fitted.tilt
             floor = (fitted.height, -math.tan(pitch), math.tan(roll))

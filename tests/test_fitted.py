@@ -12,7 +12,7 @@ from flatten.fitted import FittedFloor
 from flatten.flattener import Flattener
 from flatten.profile import Profile
 from flatten.scan import Kind
-from tests.test_rough import ROVER, dock, ramp, seen
+from tests.test_rough import ROVER, dock, flat, ramp, seen
 
 
 def plane(first: float = -math.pi, bins: int = 8, cells: int = 5, step: float | None = None) -> FittedFloor:
@@ -60,7 +60,7 @@ def test_a_ramp_is_where_it_is_and_is_a_copy() -> None:
     ground, flattener = ramp(5.0), Flattener(Profile.from_dict(ROVER))
     flattener.flatten(seen(ground))
     floor = flattener.floor
-    assert floor is not None and floor.is_seen and floor.returns > 1000
+    assert floor is not None and floor.is_seen and floor.returns > 1000 and floor.doubt == ""
     x = np.linspace(0.8, 4.0, 200)
     known = floor.is_known(x, 0.0 * x)
     assert known.mean() > 0.9
@@ -81,6 +81,21 @@ def test_edges_are_those_of_the_scan() -> None:
     np.testing.assert_array_equal(floor.drops[told], scan.ranges[told])
 
 
+def test_the_health_looks_at_floors_that_were_seen_only() -> None:
+    """Of frames without a floor the watch knows no height, and not a height of 0."""
+    flattener = Flattener(Profile.from_dict(ROVER))
+    for _ in range(FRAMES):
+        flattener.flatten(NOTHING["sky only"])
+    assert flattener.health.floor_height is None and flattener.health.floor_tilt is None
+    level = seen(flat)
+    for _ in range(FRAMES):
+        flattener.flatten(level)
+    assert flattener.health.floor_height == pytest.approx(0.0, abs=0.02)
+
+
+FRAMES = 30
+"""As many as the health looks at before it says anything."""
+
 NOTHING: dict[str, Any] = {
     "no returns": np.empty((0, 3)),
     "sky only": np.array([[5.0, 0.1 * k, 3.0] for k in range(-50, 50)]),
@@ -95,5 +110,5 @@ def test_where_no_floor_is_seen_it_says_so(cloud: Any) -> None:
     scan = flattener.flatten(cloud)["drive"]
     floor = flattener.floor
     assert floor is not None and floor.returns == 0 and scan.counts.floor == 0
-    assert np.isfinite(floor.heights).all()
+    assert np.isfinite(floor.heights).all() and "no floor was seen" in floor.doubt
     assert scan.clear_to is not None and not np.any(scan.clear_to > 3.0)
