@@ -65,12 +65,13 @@ def write_report(
     place = target(path)
     profiles = [profile] if isinstance(profile, Profile) else list(profile)
     clouds = [_cloud(number, entry) for number, entry in enumerate(entries, 1)]
+    shown = [_pair(number, pair) for number, pair in enumerate(pairs, 1)]
+    cautions = [*words.cautions(profiles), *([words.FLOOR_CAUTION] if shown else [])]
     text = _template().render(
         title=words.one_line(title), note=words.one_line(note), clouds=clouds, made_by=words.made_by(),
-        caution=CAUTION, cautions=words.cautions(profiles), states=STATES,
+        caution=CAUTION, cautions=cautions, states=STATES,
         profiles=[(words.profile_words(one), one.to_yaml(), one.warnings) for one in profiles],
-        pairs=[_pair(number, pair) for number, pair in enumerate(pairs, 1)],
-        pairs_note=words.one_line(pairs_note),
+        pairs=shown, pairs_note=words.one_line(pairs_note),
         has_truth=any(row.truth for cloud in clouds for row in cloud["rows"]),
     )  # fmt: skip
     write_all([(place, lambda stream: _write(stream, text))], overwrite)

@@ -20,8 +20,10 @@ def report_text(entries: Iterable[Entry], pairs: Iterable[PairEntry] = ()) -> st
     Raises AttitudeError for an entry whose attitude is none.
     """
     parts = ["\n".join(_entry_lines(entry)) for entry in entries]
-    parts += ["\n".join(_pair_lines(pair)) for pair in pairs]
-    return "\n\n".join([*(parts or ["no clouds"]), f"{CAUTION} · {words.made_by()}"]) + "\n"
+    compared = ["\n".join(_pair_lines(pair)) for pair in pairs]
+    cautions = [textwrap.fill(words.FLOOR_CAUTION, WIDTH)] if compared else []
+    parts = [*parts, *compared] or ["no clouds"]
+    return "\n\n".join([*parts, *cautions, f"{CAUTION} · {words.made_by()}"]) + "\n"
 
 
 def _entry_lines(entry: Entry) -> list[str]:

@@ -74,6 +74,9 @@ def test_page_and_text_hold_both_columns(tmp_path: Path, sides: list[Side]) -> N
     rows = [line for line in text.splitlines() if "false HIT" in line and "<tr>" in line]
     assert len(rows) == 1 and rows[0].index(">12<") < rows[0].index(">3<")
     plain = report_text([], [pair])
+    for shown in (" ".join(text.split()), " ".join(plain.split())):
+        assert "keep nobody safe" in shown and "walk the edges" in shown
+    assert "keep nobody safe" not in report_text([])
     head, row = (
         next(line for line in plain.splitlines() if word in line) for word in ("better", "false HIT")
     )
