@@ -102,10 +102,10 @@ def portability() -> None:
 
 
 def pictures() -> None:
-    """Draw the curves from their JSON."""
+    """Draw the curves from their JSON, and sample clouds in two ways."""
     from benchmarks import drawing as part
 
-    for path in part.draw_all():
+    for path in [*part.draw_all(), *part.draw_samples()]:
         told(path)
 
 

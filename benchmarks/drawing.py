@@ -1,7 +1,11 @@
-"""The scaling curves as pictures, from their JSON; lines differ by marker and dash, for grey prints."""
+"""The pictures of the documents: scaling curves from their JSON, and sample clouds in two ways.
+
+Lines differ by marker and dash, for grey prints.
+"""
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +23,8 @@ AXES = {
     "threads": "threads",
 }
 """What is drawn along x."""
+SAMPLES = ("loading_ramp", "dock_drop", "turn")
+"""Rough samples that the README shows."""
 LOGARITHMIC = ("returns", "bins", "threads", "slices")
 LOOKS: tuple[dict[str, Any], ...] = (
     {"color": "#8c1010", "marker": "o", "linestyle": "-", "linewidth": 2.0},
@@ -36,6 +42,20 @@ def draw_all() -> list[Path]:
     told = record.read("curves")
     PICTURES.mkdir(exist_ok=True)
     return [draw(curve, told, PICTURES / f"curve_{curve}.png") for curve in AXES]
+
+
+def draw_samples() -> list[Path]:
+    """Each sample of SAMPLES in its two ways, as the demo draws it; gives their paths."""
+    from flatten.comparing import compare_ways
+    from flatten.demo import draw_comparison
+    from flatten.samples import list_rough, sample_folder
+
+    paths = []
+    for sample in list_rough(Path(os.path.relpath(sample_folder()))):  # as the picture names the profile
+        if sample.name in SAMPLES:
+            paths.append(PICTURES / f"{sample.name}.png")
+            draw_comparison(compare_ways(sample), paths[-1], overwrite=True)
+    return paths
 
 
 def draw(curve: str, told: dict[str, Any], path: Path) -> Path:

@@ -20,44 +20,31 @@ from itertools import starmap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from flatten import jobs
+from flatten.comparing import ALLOWED, SLICE, Check, Comparison, compare, compare_ways
 from flatten.errors import FlattenError, MissingPartError, OutputError
 from flatten.files import read_cloud, write_scans
 from flatten.files.writing import write_all
 from flatten.flattener import Flattener
 from flatten.processor import cores
 from flatten.profile import Profile
-from flatten.samples import LISTING, TRUTH, Sample, Truth, list_samples, read_truth
-from flatten.scan import Scan, State
-from flatten.warmup import warm_up_after_sweep
+from flatten.samples import (
+    LISTING,
+    ROUGH_FOLDER,
+    TRUTH,
+    RoughSample,
+    Sample,
+    list_rough,
+    list_samples,
+    read_truth,
+)
+from flatten.scan import Scan
+from flatten.warmup import fit_a_floor, warm_up_after_sweep
 
 if TYPE_CHECKING:
-    from flatten.pictures import Entry
-
-ALLOWED = 0.05
-"""Metres that a HIT may lie outside the true surfaces: five times the noise of the sample clouds."""
+    from flatten.pictures import Entry, PairEntry
 
 Step = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Check:
-    """One scan against what is truly there, or the sum of several."""
-
-    hits: int
-    within: int
-    """HIT bins between the nearest and the farthest true surface of the bin, `ALLOWED` granted."""
-    clear: int
-    broken: int | None
-    """CLEAR bins in which something stands that CLEAR denies; None where the truth does not say."""
-
-    def __add__(self, other: Check) -> Check:
-        """Sum up, bin by bin."""
-        known = self.broken is not None and other.broken is not None
-        broken = (self.broken or 0) + (other.broken or 0) if known else None
-        return Check(self.hits + other.hits, self.within + other.within, self.clear + other.clear, broken)
 
 
 @dataclass(frozen=True)
@@ -74,6 +61,8 @@ class Demo:
     page: bool
     missing: tuple[str, ...]
     """Words about what could not be made, and what it needs."""
+    denied: tuple[int, int]
+    """HITs of the rough clouds that the truth denies: in the plainer way, and in the other."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +74,41 @@ class _Flattened:
     scans: Mapping[str, Scan]
     checks: Mapping[str, Check]
     seconds: float
-    picture: Path
+
+    def write(self, folder: Path, overwrite: bool) -> None:
+        """Write the scans into a folder."""
+        _write(folder, self.sample, self.scans, self.profile, overwrite)
+
+    def draw(self, picture: Path, overwrite: bool) -> None:
+        """Draw one sample."""
+        jobs.draw(
+            picture, read_cloud(self.sample.cloud), self.scans, self.profile, self.sample.attitude,
+            title=f"{self.sample.name}: {self.sample.shows}", overwrite=overwrite,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """One rough sample on its way to the report."""
+
+    made: Comparison
+
+    @property
+    def sample(self) -> RoughSample:
+        """The cloud."""
+        return self.made.sample
+
+    def write(self, folder: Path, overwrite: bool) -> None:
+        """Write the scans of the last way into a folder."""
+        last = self.made.outcomes[-1]
+        _write(folder, self.sample, last.scans, last.profile, overwrite)
+
+    def draw(self, picture: Path, overwrite: bool) -> None:
+        """Draw both ways side by side."""
+        draw_comparison(self.made, picture, overwrite)
+
+
+_Drawn = _Flattened | _Compared
 
 
 def run_demo(
@@ -111,11 +134,14 @@ def run_demo(
         pool = stack.enter_context(jobs.worker_pool(helpers)) if helpers > 0 else None
         if pool is not None:
             jobs.submit_all(pool, _prepare, [(number == 0, pens) for number in range(helpers)])
-        done = list(_flatten_all(samples, folder))
-        tasks = [(one.picture, one.sample, one.scans, one.profile, overwrite) for one in done if pens]
+        fit_a_floor()  # compiles its kernels, if need be, before those that the helper compiles are asked for
+        done = list(_flatten_all(samples))
+        rough = [_Compared(compare_ways(sample)) for sample in list_rough(folder / "clouds")]
+        every: list[_Drawn] = [*done, *rough]
+        tasks = [(one, _picture(folder, one), overwrite) for one in every if pens]
         drawn = _share(pool, 2 * helpers, tasks) if pool is not None else starmap(_draw, tasks)
-        for one in done:
-            _write(one, folder, overwrite)
+        for one in every:
+            one.write(folder / "scans", overwrite)
             step(one.sample.name)
         try:
             for picture in drawn:
@@ -124,27 +150,33 @@ def run_demo(
             missing = f"no pictures: {error}"
         if pool is not None:
             pool.shutdown(wait=False)  # the helpers leave while the report is written
-        demo = _report(_summed(folder, done, missing), done, overwrite)
+        demo = _report(_summed(folder, done, rough, missing), done, rough, overwrite)
         step("report")
     return demo
 
 
+def draw_comparison(made: Comparison, picture: Path, overwrite: bool = False) -> None:
+    """Draw a rough sample in its ways side by side; raises as `flatten.pictures.save_pair` does."""
+    from flatten.pictures import Side, save_pair  # noqa: PLC0415 - the drawing library
+
+    sample = made.sample
+    sides = [
+        Side(
+            one.way.name, one.cloud, one.scans, one.profile, sample.attitude, one.floor, one.wrong,
+            tuple(f"{what}: {told}" for what, told in one.told.items()),
+        )
+        for one in made.outcomes
+    ]  # fmt: skip
+    save_pair(
+        picture, sides, SLICE, title=f"{sample.name}: {sample.shows}", wrong_words=made.wrong_words,
+        overwrite=overwrite,
+    )  # fmt: skip
+
+
 def steps() -> int:
     """Count the steps of the demo."""
-    clouds = len(list_samples())
+    clouds = len(list_samples()) + len(list_rough())
     return 2 + clouds * (2 if jobs.can_draw() else 1)
-
-
-def compare(scan: Scan, truth: Truth) -> Check:
-    """Hold a scan against what is truly there, bin by bin."""
-    assert scan.states is not None and scan.ranges is not None and scan.clear_to is not None
-    hit, clear = scan.states == State.HIT, scan.states == State.CLEAR
-    ranges = np.where(hit, scan.ranges, 0.0).astype(np.float64)
-    there = np.isfinite(truth.farthest)
-    farthest = np.where(there, truth.farthest, -np.inf)
-    within = hit & (ranges >= truth.nearest - ALLOWED) & (ranges <= farthest + ALLOWED)
-    broken = None if truth.standing is None else int(np.sum(clear & (truth.standing <= scan.clear_to)))
-    return Check(int(hit.sum()), int(within.sum()), int(clear.sum()), broken)
 
 
 def _copy_samples(folder: Path, overwrite: bool) -> tuple[Sample, ...]:
@@ -155,12 +187,13 @@ def _copy_samples(folder: Path, overwrite: bool) -> tuple[Sample, ...]:
         raise OutputError(f"{folder}: is not empty: name another folder, or use --overwrite")
     samples = list_samples()
     place = folder / "clouds"
-    for name in ("clouds", "scans", "pictures"):
+    for name in (f"clouds/{ROUGH_FOLDER}", "scans", "pictures"):
         jobs.make_folder(folder / name)
     source = samples[0].cloud.parent
     files = {one.cloud for one in samples} | {one.profile for one in samples}
     files |= {source / LISTING, source / TRUTH}
-    write_all([(place / file.name, _copier(file)) for file in sorted(files)], overwrite)
+    files |= set((source / ROUGH_FOLDER).iterdir())
+    write_all([(place / file.relative_to(source), _copier(file)) for file in sorted(files)], overwrite)
     return list_samples(place)
 
 
@@ -171,7 +204,7 @@ def _copier(file: Path) -> Callable[[Any], None]:
     return fill
 
 
-def _flatten_all(samples: tuple[Sample, ...], folder: Path) -> Iterator[_Flattened]:
+def _flatten_all(samples: tuple[Sample, ...]) -> Iterator[_Flattened]:
     """Flatten every sample and compare its scans with the truth."""
     flatteners: dict[Path, Flattener] = {}
     for sample in samples:
@@ -184,19 +217,24 @@ def _flatten_all(samples: tuple[Sample, ...], folder: Path) -> Iterator[_Flatten
         seconds = time.perf_counter() - start
         truth = read_truth(sample)
         checks = {name: compare(scan, truth[name]) for name, scan in scans.items()}
-        picture = folder / "pictures" / f"{sample.name}.png"
-        yield _Flattened(sample, flattener.profile, scans, checks, seconds, picture)
+        yield _Flattened(sample, flattener.profile, scans, checks, seconds)
 
 
-def _write(one: _Flattened, folder: Path, overwrite: bool) -> None:
+def _picture(folder: Path, one: _Drawn) -> Path:
+    return folder / "pictures" / f"{one.sample.name}.png"
+
+
+def _write(
+    folder: Path, sample: Sample, scans: Mapping[str, Scan], profile: Profile, overwrite: bool
+) -> None:
     write_scans(
-        folder / "scans" / one.sample.name, one.scans, one.profile, ("npz", "csv"),
-        source=str(one.sample.cloud), attitude=one.sample.attitude, overwrite=overwrite,
+        folder / sample.name, scans, profile, ("npz", "csv"),
+        source=str(sample.cloud), attitude=sample.attitude, overwrite=overwrite,
     )  # fmt: skip
 
 
 def _prepare(compile_too: bool, pens: bool) -> None:
-    """Get a helper ready while the main process is still busy with the sweep."""
+    """Get a helper ready while the main process is still busy with floor and sweep."""
     if compile_too:
         warm_up_after_sweep()
     if pens:
@@ -206,14 +244,9 @@ def _prepare(compile_too: bool, pens: bool) -> None:
         load_matplotlib("backends.backend_agg")
 
 
-def _draw(
-    picture: Path, sample: Sample, scans: Mapping[str, Scan], profile: Profile, overwrite: bool
-) -> Path:
+def _draw(one: _Drawn, picture: Path, overwrite: bool) -> Path:
     """Draw one sample; a job of a helper."""
-    jobs.draw(
-        picture, read_cloud(sample.cloud), scans, profile, sample.attitude,
-        title=f"{sample.name}: {sample.shows}", overwrite=overwrite,
-    )  # fmt: skip
+    one.draw(picture, overwrite)
     return picture
 
 
@@ -239,29 +272,35 @@ def _share(pool: ProcessPoolExecutor, ahead: int, tasks: list[tuple[Any, ...]]) 
         raise FlattenError("a drawing process died (out of memory?): free some, and try again") from error
 
 
-def _summed(folder: Path, done: list[_Flattened], missing: str) -> Demo:
+def _summed(folder: Path, done: list[_Flattened], rough: list[_Compared], missing: str) -> Demo:
     total = Check(0, 0, 0, 0)
     for one in done:
         for check in one.checks.values():
             total += check
     seconds = statistics.median(one.seconds for one in done)
-    pictures = 0 if missing else len(done)
-    return Demo(folder, len(done), seconds, total, pictures, False, (missing,) if missing else ())
+    count = len(done) + len(rough)
+    pictures = 0 if missing else count
+    plainer, other = (sum(int(one.made.outcomes[k].wrong.sum()) for one in rough) for k in (0, -1))
+    lacking = (missing,) if missing else ()
+    return Demo(folder, count, seconds, total, pictures, False, lacking, (plainer, other))
 
 
-def _report(demo: Demo, done: list[_Flattened], overwrite: bool) -> Demo:
+def _report(demo: Demo, done: list[_Flattened], rough: list[_Compared], overwrite: bool) -> Demo:
     """Write the report as text and, where the page library is there, as a page."""
     from flatten.pictures import report_text, write_report  # noqa: PLC0415 - nothing below needs it
 
-    entries = [_entry(one, demo.pictures > 0) for one in done]
-    head = [textwrap.fill(words, 96) for words in truth_words(demo.check)]
-    text = "\n\n".join((*head, report_text(entries)))
+    drawn = demo.pictures > 0
+    entries = [_entry(one, _picture(demo.folder, one) if drawn else None) for one in done]
+    pairs = [_pair(one, _picture(demo.folder, one) if drawn else None) for one in rough]
+    head = [textwrap.fill(words, 96) for words in (*truth_words(demo.check), rough_words(demo))]
+    text = "\n\n".join((*head, report_text(entries, pairs)))
     write_all([(demo.folder / "report.txt", lambda stream: _put(stream, text))], overwrite)
     profiles = list({one.sample.profile: one.profile for one in done}.values())
     try:
         write_report(
             demo.folder / "report.html", entries, profiles,
-            title="A plant nursery, flattened", note=" ".join(truth_words(demo.check)), overwrite=overwrite,
+            title="A plant nursery, flattened", note=" ".join(truth_words(demo.check)), pairs=pairs,
+            pairs_note=rough_words(demo), overwrite=overwrite,
         )  # fmt: skip
     except MissingPartError as error:
         return replace(demo, missing=(*demo.missing, f"no page: {error}"))
@@ -272,7 +311,16 @@ def _put(stream: Any, text: str) -> None:
     stream.write(text.encode())
 
 
-def _entry(one: _Flattened, drawn: bool) -> Entry:
+def _pair(one: _Compared, picture: Path | None) -> PairEntry:
+    from flatten.pictures import PairEntry  # noqa: PLC0415
+
+    return PairEntry(
+        one.sample.cloud.name, one.sample.shows, tuple(way.name for way in one.sample.ways),
+        tuple((figure.words, figure.values) for figure in one.made.figures), one.sample.attitude, picture,
+    )  # fmt: skip
+
+
+def _entry(one: _Flattened, picture: Path | None) -> Entry:
     from flatten.pictures import Entry, TruthCheck  # noqa: PLC0415
 
     truth = {
@@ -282,7 +330,7 @@ def _entry(one: _Flattened, drawn: bool) -> Entry:
     }
     return Entry(
         one.sample.cloud.name, one.scans, one.sample.attitude, one.sample.sensor, one.sample.shows,
-        one.picture if drawn else None, one.seconds, truth, one.sample.profile.name,
+        picture, one.seconds, truth, one.sample.profile.name,
     )  # fmt: skip
 
 
@@ -298,3 +346,13 @@ def truth_words(check: Check) -> tuple[str, ...]:
             "on the floor, is tall enough and fills the bin."
         )
     return tuple(words)
+
+
+def rough_words(demo: Demo) -> str:
+    """Say what the second way of the rough clouds made of the HITs that the truth denies, in a sentence."""
+    plainer, other = demo.denied
+    return (
+        f"On rough ground and from a body that moves {plainer:,} HIT are denied by the truth in the plainer "
+        f"way and {other:,} in the other: floor, or a surface that is not there. They are crossed out in the "
+        "pictures."
+    )

@@ -15,6 +15,7 @@ from flatten.carrying import START_BYTES, Carried, CarryRoom, carry_cloud
 from flatten.cloud import Cloud, as_cloud
 from flatten.drops import report_drops
 from flatten.errors import FlattenError, MotionError
+from flatten.fitted import FittedFloor
 from flatten.following import FloorFollower
 from flatten.health import Health
 from flatten.kernels import groups
@@ -119,6 +120,17 @@ class Flattener:
             return self._take(as_cloud(cloud), attitude, motion)
         finally:
             self._busy.release()
+
+    @property
+    def floor(self) -> FittedFloor | None:
+        """The floor fitted to the last frame, in arrays of its own; None unless `level: floor`."""
+        if self._follower is None:
+            return None
+        ground, found = self._ground, self._follower.floor
+        return FittedFloor(
+            self._plan.first, self._plan.step, 1.0 / ground.cells_per_metre, ground.heights.copy(),
+            ground.known.astype(bool), found.drop_distances.copy(), found.height, found.tilt, found.counts[0],
+        )  # fmt: skip
 
     def _take(self, cloud: Cloud, attitude: Sequence[float] | None, motion: Motion | None) -> dict[str, Scan]:
         """Check what came in, bring it to one moment, run, and let the health know."""
@@ -236,7 +248,7 @@ class Flattener:
         answered = np.count_nonzero(TELLING[self._answers].any(axis=0)) / self._plan.numbers.bins
         swallowed = int(self._tables.bins.tally[RETURNS_SWALLOWED])
         floor = None
-        if self._follower is not None:
+        if self._follower is not None and self._follower.floor.counts[0]:  # a floor that was seen
             fitted = self._follower.floor
             roll, pitch = fitted.tilt
             floor = (fitted.height, -math.tan(pitch), math.tan(roll))

@@ -51,6 +51,8 @@ class Outcome:
     written: tuple[Path, ...] = ()
     error: str = ""
     """Why it failed, in one line; "" where it did not."""
+    doubt: str = ""
+    """What is amiss with its fitted floor, in one line; "" where nothing is, or none was fitted."""
     trace: str = ""
     """Where in the code it failed, for an error that nobody foresaw."""
 
@@ -156,8 +158,10 @@ def convert(clouds: Sequence[Path], order: Order, processes: int = 1) -> Generat
 def attempt(cloud: Path, order: Order, flattener: Flattener | None = None) -> Outcome:
     """Convert one cloud; whatever goes wrong becomes words in its outcome."""
     try:
-        written = convert_one(cloud, order, flattener or _own_flattener(order.profile))
-        return Outcome(cloud, tuple(written))
+        flattener = flattener or _own_flattener(order.profile)
+        written = convert_one(cloud, order, flattener)
+        doubt = "" if flattener.floor is None else flattener.floor.doubt
+        return Outcome(cloud, tuple(written), doubt=doubt and f"{cloud}: {doubt}")
     except FlattenError as error:
         return Outcome(cloud, error=str(error))
     except MemoryError:
@@ -184,7 +188,7 @@ def convert_one(path: Path, order: Order, flattener: Flattener) -> list[Path]:
         return _write(path, scans, order)
     staged = order.folder / f".{path.stem[:100]}.{secrets.token_hex(6)}.png"
     try:
-        draw(staged, cloud, scans, order.profile, order.attitude, title=path.stem)
+        draw(staged, cloud, scans, order.profile, order.attitude, title=path.stem, floor=flattener.floor)
         with undisturbed():
             written = _write(path, scans, order)
             staged.replace(names[-1])

@@ -5,7 +5,9 @@ Found beside the package in a checkout, inside the package where it was installe
 
 from __future__ import annotations
 
+import enum
 import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +20,7 @@ import yaml
 from flatten.errors import CloudError, MissingPartError
 
 LISTING, TRUTH = "clouds.yaml", "truth.npz"
+ROUGH_FOLDER = "rough"
 TRUTH_PARTS, STANDING = ("nearest", "farthest_of_nearest", "farthest"), "standing"
 
 Values = npt.NDArray[np.float32]
@@ -51,6 +54,69 @@ class Truth:
     """Farther side of the nearest thing that CLEAR denies: it stands on the floor, reaches
     `clear.smallest` above the slice's bottom, fills the bin and begins beyond `clear.from`. None
     where the file does not say."""
+
+
+class What(enum.IntEnum):
+    """What a return of a rough sample cloud is."""
+
+    OTHER = 0
+    """Of the robot itself, dust, or from between two surfaces."""
+    FLOOR = 1
+    """Ground that the rover can drive on from where it is."""
+    THING = 2
+    """Of a thing, higher above its ground than the rover climbs, inside the slice `drive`: must be shown."""
+    LOW = 3
+    """Of a thing, but lower or higher than that."""
+    FACE = 4
+    """Vertical face up, higher than the rover climbs: a kerb."""
+    TERRACE = 5
+    """Ground behind a face up that is higher than the rover climbs."""
+    GRASS = 6
+    """May be shown or not."""
+    GHOST = 7
+    """Mirrored by a wet patch: a place where nothing is."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to flatten a rough sample."""
+
+    name: str
+    settings: Mapping[str, Any]
+    """What is put above the profile, by dotted keys."""
+    motion: bool
+    """Whether the poses are used."""
+
+
+@dataclass(frozen=True)
+class RoughSample(Sample):
+    """A rough sample cloud, and the ways in which it is flattened to be compared."""
+
+    ways: tuple[Way, ...] = ()
+    poses: Path | None = None
+    """Poses of a body that moves: a line each, t x y z qx qy qz qw."""
+
+
+@dataclass(frozen=True, eq=False)
+class Edges:
+    """True ways down in each bin: (bins,), metres from the fan's origin, inf for none."""
+
+    nearest: Values
+    farthest: Values
+    """Nearest and farthest of the bin's bearings."""
+    seen: npt.NDArray[np.bool_]
+    """Whether nothing stands between the sensor and the edge, at every bearing."""
+
+
+@dataclass(frozen=True, eq=False)
+class RoughTruth:
+    """What is true of a rough sample."""
+
+    what: npt.NDArray[np.uint8] | None
+    """(N,) `What` each return is, in the order of the file; None of a body that moves."""
+    edges: Edges | None
+    slices: Mapping[str, Truth]
+    """Planar truth at the end of the frame of a body that moves; empty otherwise."""
 
 
 def sample_folder() -> Path:
@@ -96,6 +162,44 @@ def read_truth(sample: Sample) -> dict[str, Truth]:
     return found
 
 
+def list_rough(folder: Path | None = None) -> tuple[RoughSample, ...]:
+    """List the rough sample clouds of a folder of sample clouds; raises as `list_samples` does."""
+    place = (sample_folder() if folder is None else folder) / ROUGH_FOLDER
+    listing = place / LISTING
+    try:
+        entries = yaml.safe_load(listing.read_text(encoding="utf-8"))
+        return tuple(_rough(place, entry) for entry in entries)
+    except (OSError, ValueError, KeyError, TypeError, yaml.YAMLError) as error:
+        raise CloudError(
+            f"{listing}: not a list of rough sample clouds ({error}): install flatten again"
+        ) from error
+
+
+def read_rough_truth(sample: RoughSample) -> RoughTruth:
+    """Read what is true of a rough sample; raises CloudError as `read_truth` does."""
+    if sample.poses is not None:
+        return RoughTruth(None, None, read_truth(sample))
+    path = sample.cloud.with_name(TRUTH)
+    try:
+        with np.load(path, allow_pickle=False) as packed:
+            what, nearest, farthest, seen = (
+                packed[f"{sample.name}/{key}"]
+                for key in ("what", "edge_nearest", "edge_farthest", "edge_seen")
+            )
+    except (OSError, ValueError, KeyError) as error:
+        raise CloudError(f"{path}: the truth cannot be read ({error}): install flatten again") from error
+    return RoughTruth(what, Edges(nearest, farthest, seen.astype(bool)), {})
+
+
+def _rough(place: Path, entry: dict[str, Any]) -> RoughSample:
+    plain = _sample(place, entry)
+    ways = tuple(Way(str(way["name"]), dict(way["set"]), bool(way["motion"])) for way in entry["ways"])
+    poses = place / entry["poses"] if "poses" in entry else None
+    return RoughSample(
+        plain.name, plain.cloud, plain.profile, plain.sensor, plain.attitude, plain.shows, ways, poses
+    )
+
+
 def _truth(packed: Mapping[str, Values], head: str) -> Truth:
     nearest, middle, farthest = (packed[head + part] for part in TRUTH_PARTS)
     return Truth(nearest, middle, farthest, packed.get(head + STANDING))
@@ -106,7 +210,7 @@ def _sample(place: Path, entry: dict[str, Any]) -> Sample:
     return Sample(
         name=cloud.stem,
         cloud=cloud,
-        profile=place / entry["profile"],
+        profile=Path(os.path.normpath(place / entry["profile"])),
         sensor=str(entry["sensor"]),
         attitude=(math.radians(tilt["roll"]), math.radians(tilt["pitch"])),
         shows=str(entry["shows"]),

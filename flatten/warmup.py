@@ -102,13 +102,13 @@ def get_ready() -> Readiness:
 
 
 def warm_up_after_sweep() -> None:
-    """Make the kernels that come after the sweep ready: in a second process, while the first compiles that.
+    """Make the kernels that follow the sweep, or move returns, ready: in a second process.
 
-    The sweep takes as long as all others together. What is compiled here is found on disk there.
+    That is half of the work: meanwhile the first process does `fit_a_floor` and the sweep, and then finds on
+    disk what was compiled here.
     """
     gather_a_frame(_AfterSweep(Profile.from_dict(EVERY_WAY)))
     carry_a_cloud()
-    fit_a_floor()
 
 
 def gather_a_frame(flattener: Flattener) -> None:

@@ -255,6 +255,21 @@ class TestShow:
         assert again.code == 1 and name in again.err and Path(name).read_bytes() == before
         assert run_here(capsys, *line, "--overwrite").code == 0
 
+    def test_where_no_floor_is_seen_a_line_says_so(
+        self, nursery: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        np.save("sky.npy", [[5.0, 0.1 * k, 3.0] for k in range(-50, 50)])
+        words = ("-p", "rover.yaml", "--set", "level=floor")
+        shown = run_here(capsys, "show", "sky.npy", *words)
+        assert shown.code == 0 and shown.err.startswith("warning: no floor was seen: ")
+        converted = run_here(capsys, "convert", "sky.npy", *words, "--out", "sky")
+        assert converted.code == 0 and converted.err.startswith("warning: sky.npy: no floor was seen: ")
+        for ran in (shown, converted):
+            assert len(ran.err.splitlines()) == 1
+        assert run_here(capsys, "show", "sky.npy", *words, "--quiet", "--overwrite").err == ""
+        level = run_here(capsys, "show", "sky.npy", "-p", "rover.yaml", "--overwrite")
+        assert (level.code, level.err) == (0, "")
+
 
 def assert_is_a_picture(path: Path) -> None:
     """A PNG that can be decoded, with something in it."""

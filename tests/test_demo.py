@@ -23,9 +23,10 @@ from flatten import (
     read_cloud,
     samples,
 )
-from flatten.demo import ALLOWED, _share, compare, run_demo, steps
+from flatten.comparing import ALLOWED, compare, compare_ways
+from flatten.demo import _share, run_demo, steps
 from flatten.files import read_npz
-from flatten.samples import Truth, list_samples, read_truth
+from flatten.samples import Truth, list_rough, list_samples, read_truth
 from tests.command_line import HOUSE, environment, run_alone, run_here
 from tests.conftest import assert_scans_equal
 from tests.test_cli import assert_is_a_picture
@@ -42,6 +43,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 NAMES = [sample.name for sample in list_samples()]
+ROUGH = [sample.name for sample in list_rough()]
 
 
 def test_there_is_something_of_every_kind_to_see() -> None:
@@ -62,21 +64,53 @@ def test_every_cloud_has_its_scans_and_its_picture(name: str, demo: Path) -> Non
     assert (demo / "clouds" / f"{name}.pcd").read_bytes() == sample.cloud.read_bytes()
 
 
+@pytest.mark.parametrize("name", ROUGH)
+def test_every_rough_cloud_has_the_scans_of_its_last_way_and_a_picture_of_both(name: str, demo: Path) -> None:
+    sample = next(one for one in list_rough() if one.name == name)
+    scans, meta = read_npz(demo / "scans" / f"{name}.npz")
+    last = sample.ways[-1]
+    profile = Profile.load(sample.profile, dict(last.settings))
+    assert Profile.parse(meta["profile"]) == profile
+    if not last.motion:
+        cloud = read_cloud(sample.cloud)
+        assert_scans_equal(scans, Flattener(profile).flatten(cloud, sample.attitude))
+    assert_is_a_picture(demo / "pictures" / f"{name}.png")
+    assert (demo / "clouds" / "rough" / f"{name}.pcd").read_bytes() == sample.cloud.read_bytes()
+
+
 def test_nothing_else_is_left(demo: Path) -> None:
     found = {str(path.relative_to(demo)) for path in demo.rglob("*") if path.is_file()}
     wanted = {"report.html", "report.txt", "clouds/clouds.yaml", "clouds/truth.npz"}
     wanted |= {f"clouds/{sample.profile.name}" for sample in list_samples()}
     for name in NAMES:
         wanted |= {f"clouds/{name}.pcd", f"scans/{name}.npz", f"scans/{name}.csv", f"pictures/{name}.png"}
+    for name in ROUGH:
+        wanted |= {f"scans/{name}.npz", f"scans/{name}.csv", f"pictures/{name}.png"}
+    wanted |= {f"clouds/rough/{file.name}" for file in list_rough()[0].cloud.parent.iterdir()}
     assert found == wanted
 
 
 def test_the_page_holds_all_pictures_and_needs_nothing_else(demo: Path) -> None:
     page = (demo / "report.html").read_text()
-    assert page.count("data:image/png;base64,") >= len(NAMES)
+    assert page.count("data:image/png;base64,") >= len(NAMES) + len(ROUGH)
     assert not re.search(r'(src|href)="(?!data:|#)', page)
-    for name in NAMES:
+    for name in NAMES + ROUGH:
         assert f"{name}.pcd" in page
+
+
+def test_page_and_text_say_the_figures_of_both_ways(demo: Path) -> None:
+    page = " ".join(re.sub("<[^>]+>", " ", (demo / "report.html").read_text()).split())
+    text = " ".join((demo / "report.txt").read_text().split())
+    for sample in list_rough():
+        made = compare_ways(sample)
+        for figure in made.figures:
+            assert f"{figure.words} {' '.join(figure.values)}" in page
+            assert f"{figure.words} {' '.join(figure.values)}" in text
+    plainer, other = (
+        sum(int(compare_ways(sample).outcomes[k].wrong.sum()) for sample in list_rough()) for k in (0, -1)
+    )
+    told = f"{plainer:,} HIT are denied by the truth in the plainer way and {other:,} in the other"
+    assert told in page and told in text and told in " ".join((demo.parent / "said.txt").read_text().split())
 
 
 def test_the_numbers_it_says_are_those_of_the_scans(demo: Path) -> None:
@@ -150,7 +184,7 @@ def test_overwriting_makes_it_again_and_spares_the_rest(demo: Path, tmp_path: Pa
     told: list[str] = []
     made = run_demo(copy, overwrite=True, processes=1, step=told.append)
     assert len(told) == steps()
-    assert made.page and made.pictures == len(NAMES)
+    assert made.page and made.pictures == len(NAMES) + len(ROUGH)
     assert (copy / "letter.txt").read_text() == "mine"
     scans = f"scans/{NAMES[0]}.npz"
     assert_scans_equal(read_npz(copy / scans)[0], read_npz(demo / scans)[0])
@@ -180,7 +214,7 @@ def test_without_the_desk_it_makes_scans_and_text(tmp_path: Path, gone: tuple[st
     assert len(notes) == len(gone)
     assert all(line.startswith("note: no p") and "flatten[desk]" in line for line in notes)
     assert (tmp_path / "flatten-demo" / "report.txt").read_text().count("nearest HIT") >= len(NAMES)
-    assert len(list((tmp_path / "flatten-demo" / "scans").iterdir())) == 2 * len(NAMES)
+    assert len(list((tmp_path / "flatten-demo" / "scans").iterdir())) == 2 * (len(NAMES) + len(ROUGH))
     assert not (tmp_path / "flatten-demo" / "report.html").exists()
 
 

@@ -16,8 +16,10 @@ import yaml
 from rosbags.typesys import Stores, get_typestore
 
 import flatten
-from benchmarks import tables
+from benchmarks import drawing, tables
 from flatten.cli import run
+from flatten.comparing import compare
+from flatten.samples import list_rough, read_rough_truth
 
 TOP = Path(__file__).parent.parent
 README = (TOP / "README.md").read_text()
@@ -44,6 +46,7 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     made = {entry.name for entry in desk.iterdir()}
+    assert "ramp.png" in made
     assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board", "tuned.yaml"} <= made
     assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
     listed = yaml.safe_load((TOP / "sample_clouds" / "clouds.yaml").read_text())
@@ -116,6 +119,39 @@ def test_the_window_gathers(desk: Path) -> None:
         scans = node["on_timed_cloud"](cloud, [0.1 * k, 0.1 * k + 0.1], still)
     assert node["gathering"].window.frames == 5
     assert scans["drive"].counts.used > 3 * np.count_nonzero(scans["drive"].states == flatten.State.HIT)
+
+
+def test_the_turn_is_straightened(desk: Path) -> None:
+    snippets = blocks("python")
+    node: dict[str, Any] = {}
+    exec(snippets[0], node)
+    (snippet,) = [text for text in snippets[1:] if "turn.pcd" in text]
+    exec(snippet, node)
+    (sample,) = [one for one in list_rough() if one.name == "turn"]
+    truth = read_rough_truth(sample).slices["drive"]
+    turned = flatten.read_cloud("sample_clouds/rough/turn.pcd")
+    scan = flatten.Flattener(node["profile"]).flatten(turned, motion=node["motion"])["drive"]
+    np.testing.assert_array_equal(node["scans"]["drive"].ranges, scan.ranges)
+    check = compare(scan, truth)
+    assert check.within > 0.95 * check.hits > 1000  # without motion 55 %
+
+
+def test_the_dock_is_told(desk: Path) -> None:
+    (snippet,) = [text for text in blocks("python") if "dock_drop.pcd" in text]
+    node: dict[str, Any] = {"flatten": flatten}
+    exec(snippet, node)
+    edges, floor = node["edges"], node["floor"]
+    assert edges.size > 100 and np.quantile(edges, 0.05) > 1.5  # the nearest edge is 1.9 m before the fan
+    bins, cells = floor.known.shape
+    assert floor.heights.shape == (bins, cells + 1) and floor.drops.shape == (bins,)
+    assert abs(float(floor.at(1.0, 0.0))) < 0.03 and bool(floor.is_known(1.0, 0.0))
+
+
+@pytest.mark.parametrize("name", drawing.SAMPLES)
+def test_its_pictures_of_two_ways_are_samples(name: str) -> None:
+    assert f"(benchmarks/pictures/{name}.png)" in README
+    assert (drawing.PICTURES / f"{name}.png").is_file()
+    assert name in {sample.name for sample in list_rough()}
 
 
 def cloud_message(store: Any, cloud: flatten.Cloud) -> Any:

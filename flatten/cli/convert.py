@@ -22,7 +22,7 @@ from flatten.cli.options import (
     words_of,
 )
 from flatten.cli.running import FAULT, INPUT, Running
-from flatten.cli.terminal import count, progress, say
+from flatten.cli.terminal import count, progress, say, warn
 
 if TYPE_CHECKING:
     from flatten.jobs import Order, Outcome
@@ -110,6 +110,7 @@ def convert(
     order = work.Order(profile, folder, formats, attitude, pictures, overwrite)
     found, failed = work.gather_clouds(clouds)
     outcomes = [*failed, *_convert(found, order, jobs, quiet)]
+    warn((outcome.doubt for outcome in outcomes if outcome.doubt), quiet)
     return _summary(outcomes, order, running.debug)
 
 

@@ -25,7 +25,9 @@ def demo(folder: Path, overwrite: bool, quiet: bool) -> None:
     Takes small clouds of a made-up plant nursery (bench tables, hanging pipes, a ramp, a kerb, a
     dock edge, shade posts, dust, a pitched body), flattens each and writes to DIR (default:
     ./flatten-demo) the scans (NPZ, CSV), pictures, and a report of what was found, compared with
-    what is truly there. A first run compiles for some seconds. Metres; the scans are in radians.
+    what is truly there. Clouds of rough ground (ramps, kerb, dock edge, gravel, grass, a wet patch)
+    and of a body that shakes and turns are flattened in two ways each, to be compared. A first run
+    compiles for some seconds. Metres; the scans are in radians.
 
     Pictures need the desk extra (pip install 'flatten[desk]'); without it there are scans and the
     report as text.
@@ -45,7 +47,7 @@ def demo(folder: Path, overwrite: bool, quiet: bool) -> None:
 
 
 def _summary(made: Demo) -> str:
-    from flatten.demo import truth_words  # noqa: PLC0415
+    from flatten.demo import rough_words, truth_words  # noqa: PLC0415
 
     place = made.folder
     rows = [
@@ -60,7 +62,7 @@ def _summary(made: Demo) -> str:
     shown = [row for row in rows if row is not None]
     width = max(len(name) for name, _ in shown)
     lines = [f"{count(made.clouds, 'cloud')}, flattened in {1e3 * made.seconds:.1f} ms each (median)"]
-    lines += [textwrap.fill(words, 80) for words in truth_words(made.check)]
+    lines += [textwrap.fill(words, 80) for words in (*truth_words(made.check), rough_words(made))]
     lines += [f"  {name:{width}}  {words}" for name, words in shown]
     lines.append(f"next: flatten show {place}/clouds/kerb.pcd -p {place}/clouds/rover.yaml --slice low")
     return "\n".join(lines)

@@ -19,7 +19,7 @@ from flatten.cli.options import (
     set_option,
     warn_of,
 )
-from flatten.cli.terminal import status
+from flatten.cli.terminal import status, warn
 
 if TYPE_CHECKING:
     from flatten.scan import Scan
@@ -77,6 +77,9 @@ def show(
     HIT: something is there. CLEAR: beams witnessed the way free. TOO_NEAR: nearer than the reach.
     BLOCKED: the robot itself is in the way. UNSEEN: nothing is known, so nothing is promised.
 
+    With `level: floor` the fitted floor is drawn too: its heights from above, where it is not known, edges,
+    and a cut along the robot with the slices riding on it.
+
     \b
     Examples:
       flatten show aisle.pcd -p rover.yaml
@@ -93,11 +96,15 @@ def show(
     target = picture or Path(f"{cloud.stem}.png")
     returns = read_cloud(cloud)
     with status("flattening", quiet):
-        scans = Flattener(profile).flatten(returns, attitude)
+        flattener = Flattener(profile)
+        scans = flattener.flatten(returns, attitude)
+    if flattener.floor is not None and flattener.floor.doubt:
+        warn([flattener.floor.doubt], quiet)
     with status("drawing", quiet):
         jobs.draw(
             target, returns, scans, profile, attitude,
             title=cloud.stem, slices=slices or None, view=view, overwrite=overwrite,
+            floor=flattener.floor,
         )  # fmt: skip
     click.echo(summary(scans))
     click.echo(f"picture: {target}")

@@ -12,19 +12,26 @@ needs neither.
 
 from flatten.pictures.budget import save_latency
 from flatten.pictures.elevation import draw_elevation
-from flatten.pictures.entry import Entry, TruthCheck
+from flatten.pictures.entry import Entry, PairEntry, TruthCheck
+from flatten.pictures.floor_view import draw_cut, draw_floor_plan
 from flatten.pictures.page import write_report
+from flatten.pictures.pair import Side, save_pair
 from flatten.pictures.plan_view import draw_plan
 from flatten.pictures.sheet import save_picture
 from flatten.pictures.text import report_text
 
 __all__ = [
     "Entry",
+    "PairEntry",
+    "Side",
     "TruthCheck",
+    "draw_cut",
     "draw_elevation",
+    "draw_floor_plan",
     "draw_plan",
     "report_text",
     "save_latency",
+    "save_pair",
     "save_picture",
     "write_report",
 ]

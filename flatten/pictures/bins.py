@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from flatten.pictures.geometry import ARC, Numbers
 from flatten.profile import Profile
-from flatten.scan import Scan, State
+from flatten.scan import Kind, Scan, State
 
 Mask = npt.NDArray[np.bool_]
 
@@ -59,9 +59,18 @@ def hit_mask(scan: Scan) -> Mask:
     return np.isfinite(scan.ranges)
 
 
-def hit_points(scan: Scan, origin: tuple[float, float]) -> Numbers:
-    """Places (n, 2) of the HITs, x and y: at the bin's bearing, the range away from `origin`."""
-    hit = hit_mask(scan)
+def drop_mask(scan: Scan) -> Mask:
+    """Tell which HITs are edges of the floor: (bins,), all false where the scan does not tell kinds."""
+    none = np.zeros(scan.bins, bool)
+    return none if scan.kinds is None else hit_mask(scan) & (scan.kinds == Kind.DROP)
+
+
+def hit_points(scan: Scan, origin: tuple[float, float], mask: Mask | None = None) -> Numbers:
+    """Places (n, 2) of the HITs, x and y: at the bin's bearing, the range away from `origin`.
+
+    With a mask (bins,) those of its bins only.
+    """
+    hit = hit_mask(scan) if mask is None else hit_mask(scan) & mask
     if scan.ranges is None or not hit.any():
         return np.empty((0, 2))
     bearing, distance = bearings_of(scan)[hit], scan.ranges[hit].astype(np.float64)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from flatten.cloud import as_cloud
+from flatten.fitted import FittedFloor
 from flatten.pictures import bins, geometry, style
 from flatten.pictures.choices import plan_extent, scan_of
 from flatten.pictures.geometry import Attitude, Numbers
@@ -33,6 +34,7 @@ def draw_elevation(
     swath: float | None = None,
     extent: float | None = None,
     legend: bool = True,
+    floor: FittedFloor | None = None,
 ) -> None:
     """Draw distance against height on matplotlib axes, metres.
 
@@ -54,6 +56,8 @@ def draw_elevation(
         Largest distance in view, metres; chosen by the scans where it is None.
     legend
         Whether to put a legend below the axes.
+    floor
+        The floor above which heights were taken, and are drawn: `Flattener.floor`; None where it is level.
 
     Raises FlattenError for a slice that is not there, MissingPartError without matplotlib.
 
@@ -61,9 +65,12 @@ def draw_elevation(
     load_matplotlib("figure")  # or say at once what is missing
     shown = {name: scan_of(scans, name, profile) for name in (slices or scans)}
     placed = geometry.level_returns(as_cloud(cloud), profile, attitude, style.MOST_DRAWN)
+    placed = geometry.over_floor(placed, profile, floor)
+    if floor is not None:  # drawn as if it were level, and the robot stands on it
+        attitude = None
     points = _in_view_axes(placed, profile, swath)
     view = _limits(points, shown, profile, attitude, swath, extent)
-    _set_frame(axes, view, swath)
+    _set_frame(axes, view, swath, "above the fitted floor" if floor is not None else "above the floor")
     for number, name in enumerate(shown):
         _draw_band(axes, profile, name, number, view)
     _draw_returns(axes, points, view)
@@ -107,7 +114,7 @@ def _limits(
     return left, far, min(low) - 2.0 * margin, float(max(high)) + margin
 
 
-def _set_frame(axes: Any, view: View, swath: float | None) -> None:
+def _set_frame(axes: Any, view: View, swath: float | None, over: str) -> None:
     axes.set_xlim(view[0], view[1])
     axes.set_ylim(view[2], view[3])
     axes.set_facecolor("#ffffff")
@@ -118,7 +125,7 @@ def _set_frame(axes: Any, view: View, swath: float | None) -> None:
     if swath is not None:
         across = f"forward of the fan's origin, in a strip {swath:g} m wide [m]"
     axes.set_xlabel(across, fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
-    axes.set_ylabel("height above the floor [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
+    axes.set_ylabel(f"height {over} [m]", fontsize=style.SMALL, color=style.SOFT_INK, labelpad=2)
 
 
 def _draw_title(axes: Any, view: View, beyond: int, scans: Iterable[Scan]) -> None:
@@ -215,7 +222,7 @@ def _draw_hits(axes: Any, scan: Scan, number: int, swath: float | None, view: Vi
     look, hit = slice_look(number), bins.hit_mask(scan)
     offset = bins.hit_points(scan, (0.0, 0.0))
     across = scan.ranges[hit].astype(np.float64)
-    heights = scan.heights[hit].astype(np.float64)
+    heights = np.where(bins.drop_mask(scan), 0.0, scan.heights)[hit].astype(np.float64)  # edges have none
     if swath is not None:
         inside = np.abs(offset[:, 1]) <= swath / 2
         across, heights = offset[inside, 0], heights[inside]

@@ -46,6 +46,24 @@ class Entry:
     """Which profile it was flattened with, where a report has several."""
 
 
+@dataclass(frozen=True, eq=False)
+class PairEntry:
+    """What a report holds about one cloud that was flattened in two ways."""
+
+    name: str
+    """Its file, or whatever names it."""
+    shows: str
+    """What there is to see."""
+    ways: tuple[str, ...]
+    """Names of the ways, the plainer first."""
+    figures: tuple[tuple[str, tuple[str, ...]], ...]
+    """Figures: what each is, and its value in each way."""
+    attitude: Sequence[float] | None = None
+    """Roll and pitch in rad that it was flattened with."""
+    picture: bytes | str | os.PathLike[str] | None = None
+    """A PNG picture of both: a file, or its bytes; None for none."""
+
+
 @dataclass(frozen=True)
 class SliceRow:
     """What one slice says, in numbers and words."""

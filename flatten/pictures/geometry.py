@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from flatten import frames
 from flatten.cloud import Cloud
+from flatten.fitted import FittedFloor
 from flatten.plan import mount_transform
 from flatten.profile import BlindZone, Mount, Profile
 
@@ -58,6 +59,16 @@ def level_returns(
     pose = level_from_sensor(profile, attitude)
     placed: Numbers = xyz @ pose[:3, :3].T + pose[:3, 3]
     return placed
+
+
+def over_floor(points: Numbers, profile: Profile, floor: FittedFloor | None) -> Numbers:
+    """Turn heights of the level frame, (n, 3), into heights above a fitted floor; as they are without one."""
+    if floor is None:
+        return points
+    under = floor.at(points[:, 0] - profile.mount.x, points[:, 1] - profile.mount.y)
+    lowered: Numbers = points.copy()
+    lowered[:, 2] -= np.where(np.isfinite(under), under, 0.0)
+    return lowered
 
 
 def in_band(

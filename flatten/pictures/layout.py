@@ -8,10 +8,12 @@ from typing import Any, Literal
 
 from flatten.cloud import Cloud
 from flatten.files.writing import CAUTION
+from flatten.fitted import FittedFloor
 from flatten.pictures import style, words
 from flatten.pictures.elevation import draw_elevation
+from flatten.pictures.floor_view import draw_cut, draw_floor_plan
 from flatten.pictures.geometry import Attitude
-from flatten.pictures.legends import elevation_legend, plan_legend
+from flatten.pictures.legends import elevation_legend, floor_legend, plan_legend
 from flatten.pictures.parts import load_matplotlib
 from flatten.pictures.plan_view import draw_plan
 from flatten.profile import Profile
@@ -28,6 +30,9 @@ SINGLE_PLAN, PLAN = 5.7, 3.7
 CLOSE_UP = 2.7
 SIDE_TITLE, SIDE, SIDE_BELOW = 0.36, 2.3, 0.4
 LEGEND_ROW = 0.168
+FLOOR, FLOOR_TITLE, FLOOR_BAR, FLOOR_BELOW = 2.9, 0.62, 1.3, 0.4
+FLOOR_FAR = 9.0
+"""Metres from the robot to the rim of the views of a fitted floor, at most."""
 BRACKET = 0.21
 """Room at the right of the side view for the name of one slice."""
 
@@ -46,6 +51,8 @@ class Sheet:
     view: View
     swath: float | None
     extent: float
+    floor: FittedFloor | None = None
+    """The fitted floor, to be drawn below in a row of its own."""
 
     def draw(self, title: str, dots_per_inch: int) -> Any:
         """Draw everything; give the figure."""
@@ -59,6 +66,10 @@ class Sheet:
                 self._draw_side(figure, place)
             elif name == "plan legend":
                 self._legend(figure, place, handles)
+            elif name in ("floor plan", "floor cut"):
+                self._draw_floor(figure, place, name)
+            elif name == "floor legend":
+                self._legend(figure, place, floor_legend(list(self.scans)))
             elif name == "side legend":
                 self._legend(figure, place, elevation_legend(list(self.scans)))
             else:
@@ -86,7 +97,9 @@ class Sheet:
         if self.view != "elevation":
             top = self._place_plans(places, top)
         if self.view != "plan":
-            self._place_side(places, top)
+            top = self._place_side(places, top)
+        if self.floor is not None:
+            self._place_floor(places, top)
         return places
 
     def _place_plans(self, places: dict[str, Place], top: float) -> float:
@@ -107,7 +120,18 @@ class Sheet:
         places["plan legend"] = (left, below, CLOSE_UP, handles * LEGEND_ROW)
         return max(end, below + handles * LEGEND_ROW) + 0.1
 
-    def _place_side(self, places: dict[str, Place], top: float) -> None:
+    def _place_floor(self, places: dict[str, Place], top: float) -> None:
+        """Lay out the row of the fitted floor: from above at the left, cut at the right."""
+        top, left, width = top + FLOOR_TITLE, MARGIN, self._width() - 2 * MARGIN
+        if self.view != "elevation":
+            places["floor plan"] = (left, top, FLOOR, FLOOR)
+            left += FLOOR + FLOOR_BAR
+        if self.view != "plan":
+            places["floor cut"] = (left, top, self._width() - MARGIN - left, FLOOR)
+        rows = -(-len(floor_legend(list(self.scans))) // self._across())
+        places["floor legend"] = (MARGIN, top + FLOOR + FLOOR_BELOW, width, rows * LEGEND_ROW)
+
+    def _place_side(self, places: dict[str, Place], top: float) -> float:
         brackets = 0.15 + BRACKET * len(self.scans)
         width = self._width() - 2 * MARGIN - brackets
         if self._columns() == 3 and self.view == "both":
@@ -116,7 +140,9 @@ class Sheet:
             width -= CLOSE_UP + BETWEEN
         places["side"] = (MARGIN, top + SIDE_TITLE, width, SIDE)
         rows = -(-(len(self.scans) + 4) // self._across())
-        places["side legend"] = (MARGIN, top + SIDE_TITLE + SIDE + SIDE_BELOW, width, rows * LEGEND_ROW)
+        below = top + SIDE_TITLE + SIDE + SIDE_BELOW
+        places["side legend"] = (MARGIN, below, width, rows * LEGEND_ROW)
+        return below + rows * LEGEND_ROW + 0.1
 
     def _across(self) -> int:
         """Columns of a legend that lies below its view."""
@@ -136,13 +162,23 @@ class Sheet:
         draw_plan(
             self._axes(figure, place), self.cloud, self.scans, self.profile, self.attitude, chosen,
             extent=self.extent if wide else min(self.extent, 1.35 * max(robot.length, robot.width)),
-            legend=False, title=chosen if wide else f"{chosen}, close by", counts=wide,
+            legend=False, title=chosen if wide else f"{chosen}, close by", counts=wide, floor=self.floor,
         )  # fmt: skip
 
     def _draw_side(self, figure: Any, place: Place) -> None:
         draw_elevation(
             self._axes(figure, place), self.cloud, self.scans, self.profile, self.attitude,
-            swath=self.swath, extent=self.extent, legend=False,
+            swath=self.swath, extent=self.extent, legend=False, floor=self.floor,
+        )  # fmt: skip
+
+    def _draw_floor(self, figure: Any, place: Place, name: str) -> None:
+        assert self.floor is not None  # or there would be no place for it
+        axes, extent = self._axes(figure, place), min(self.extent, FLOOR_FAR)
+        if name == "floor plan":
+            draw_floor_plan(axes, self.floor, self.profile, self.attitude, extent=extent)
+            return
+        draw_cut(
+            axes, self.cloud, self.scans, self.profile, self.attitude, self.floor, extent=extent,
         )  # fmt: skip
 
     def _legend(self, figure: Any, place: Place, handles: list[Any]) -> None:

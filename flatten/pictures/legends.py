@@ -38,6 +38,7 @@ def _state_handles(scans: Sequence[Scan], profile: Profile) -> list[Any]:
     near = f"TOO_NEAR: under {profile.reach.near:g} m"
     handles = {
         State.HIT: _dot("HIT: obstacle of the slice", marker="o", ms=4, color=style.HIT),
+        "edge": _dot("HIT: edge, a way down", **style.EDGE_MARK),
         State.CLEAR: _patch(f"CLEAR: witnessed free{stretch}", style.CLEAR, style.SOFT_INK),
         "part": _patch("free part of the way: not CLEAR", style.PARTLY, style.RULE),
         State.TOO_NEAR: _patch(near, style.NEAR, style.INK, "xxxx"),
@@ -45,7 +46,9 @@ def _state_handles(scans: Sequence[Scan], profile: Profile) -> list[Any]:
         State.UNSEEN: _patch(unseen, "#ffffff", style.RULE),
     }
     part = any(bins.partly_witnessed(scan, profile).any() for scan in scans)
-    return [handle for what, handle in handles.items() if what in seen or (what == "part" and part)]
+    edge = any(bins.drop_mask(scan).any() for scan in scans)
+    there = {*seen, *(["part"] if part else []), *(["edge"] if edge else [])}
+    return [handle for what, handle in handles.items() if what in there]
 
 
 def _dot(label: str, **look: Any) -> Any:
@@ -55,6 +58,25 @@ def _dot(label: str, **look: Any) -> Any:
 def _patch(label: str, face: str, edge: str, hatch: str | None = None) -> Any:
     patch = load_matplotlib("patches").Patch
     return patch(facecolor=face, edgecolor=edge, hatch=hatch, label=label, linewidth=0.6)
+
+
+def floor_legend(names: Sequence[str]) -> list[Any]:
+    """Make the handles of the views of a fitted floor."""
+    line = load_matplotlib("lines").Line2D
+    return [
+        line([], [], color=style.INK, lw=2.2, label="fitted floor, known"),
+        line([], [], color=style.INK, lw=1.0, ls=(0, (1, 1.2)), label="not known: as high as it may be"),
+        _patch("not known, from above", style.UNKNOWN, style.UNKNOWN_LINE, "////"),
+        _dot("edge: a way down", **style.EDGE_MARK),
+        line([], [], color=style.RULE, lw=0.8, ls=(0, (5, 3)), label="level through the tracks"),
+        *(_patch(f"slice {name}, riding on the floor", slice_look(k)["fill"], slice_look(k)["colour"])
+          for k, name in enumerate(names)),
+    ]  # fmt: skip
+
+
+def wrong_legend(words: str) -> Any:
+    """Make the handle of the crosses."""
+    return _dot(words, **style.WRONG_MARK)
 
 
 def elevation_legend(names: Sequence[str]) -> list[Any]:

@@ -13,7 +13,7 @@ from flatten.attitude import checked_attitude
 from flatten.errors import OutputError
 from flatten.files.writing import CAUTION, target, write_all
 from flatten.pictures import words
-from flatten.pictures.entry import Entry, nearest_of_all, slice_rows
+from flatten.pictures.entry import Entry, PairEntry, nearest_of_all, slice_rows
 from flatten.pictures.parts import load_jinja2
 from flatten.profile import Profile
 from flatten.scan import State
@@ -37,6 +37,8 @@ def write_report(
     *,
     title: str = "What the scans say",
     note: str = "",
+    pairs: Iterable[PairEntry] = (),
+    pairs_note: str = "",
     overwrite: bool = False,
 ) -> Path:
     """Write one self-contained HTML page: pictures inside, no script, nothing loaded from elsewhere.
@@ -51,6 +53,8 @@ def write_report(
         The profile, or all of them, printed in full at the end.
     title, note
         Headline, and a line below it.
+    pairs, pairs_note
+        Clouds flattened in two ways, and a line about how to read their figures.
     overwrite
         Whether a file of that name may be replaced.
 
@@ -61,10 +65,13 @@ def write_report(
     place = target(path)
     profiles = [profile] if isinstance(profile, Profile) else list(profile)
     clouds = [_cloud(number, entry) for number, entry in enumerate(entries, 1)]
+    shown = [_pair(number, pair) for number, pair in enumerate(pairs, 1)]
+    cautions = [*words.cautions(profiles), *([words.FLOOR_CAUTION] if shown else [])]
     text = _template().render(
         title=words.one_line(title), note=words.one_line(note), clouds=clouds, made_by=words.made_by(),
-        caution=CAUTION, cautions=words.cautions(profiles), states=STATES,
+        caution=CAUTION, cautions=cautions, states=STATES,
         profiles=[(words.profile_words(one), one.to_yaml(), one.warnings) for one in profiles],
+        pairs=shown, pairs_note=words.one_line(pairs_note),
         has_truth=any(row.truth for cloud in clouds for row in cloud["rows"]),
     )  # fmt: skip
     write_all([(place, lambda stream: _write(stream, text))], overwrite)
@@ -108,6 +115,22 @@ def _cloud(number: int, entry: Entry) -> dict[str, Any]:
     }
 
 
+def _pair(number: int, pair: PairEntry) -> dict[str, Any]:
+    """Words of one cloud in two ways for the template."""
+    name = words.one_line(pair.name) or "cloud"
+    told = "; ".join(f"{what}: {' against '.join(values)}" for what, values in pair.figures)
+    return {
+        "anchor": f"pair-{number}",
+        "name": name,
+        "shows": words.one_line(pair.shows),
+        "attitude": words.attitude_words(checked_attitude(pair.attitude)),
+        "ways": [words.one_line(way) for way in pair.ways],
+        "figures": [(words.one_line(what), values) for what, values in pair.figures],
+        "picture": _embedded(pair),
+        "alt": f"{name} flattened in two ways, {' and '.join(pair.ways)}, from above. {told}.",
+    }
+
+
 def _alt(entry: Entry) -> str:
     told = "; ".join(
         f"{row.name}: {words.named_counts(row.states)}, nearest {row.nearest}" for row in slice_rows(entry)
@@ -115,7 +138,7 @@ def _alt(entry: Entry) -> str:
     return f"The scans of {words.one_line(entry.name)} drawn over their returns. {told}."
 
 
-def _embedded(entry: Entry) -> str | None:
+def _embedded(entry: Entry | PairEntry) -> str | None:
     """Give the picture as a data address, None where there is none."""
     if entry.picture is None:
         return None

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from flatten.cloud import Cloud, as_cloud
+from flatten.cloud import as_cloud
+from flatten.fitted import FittedFloor
 from flatten.pictures import bins, geometry, style, words
 from flatten.pictures.choices import nice, plan_extent, scan_of
 from flatten.pictures.geometry import Attitude, Numbers
 from flatten.pictures.legends import plan_legend
 from flatten.pictures.parts import load_matplotlib
-from flatten.pictures.shapes import add_rings, flip
+from flatten.pictures.shapes import add_rings, flip, mark_edges
 from flatten.profile import Profile
 from flatten.scan import Scan, State
 
@@ -34,6 +35,8 @@ def draw_plan(
     legend: bool = True,
     title: str | None = None,
     counts: bool = True,
+    floor: FittedFloor | None = None,
+    wrong: bins.Mask | None = None,
 ) -> None:
     """Draw one slice from above on matplotlib axes.
 
@@ -62,6 +65,10 @@ def draw_plan(
     counts
         Whether to write what became of returns and bins below the headline, and how many HITs lie
         outside the view.
+    floor
+        The floor above which heights were taken: `Flattener.floor`; None where it is level.
+    wrong
+        Bins (bins,) whose HIT gets a cross, as a known truth denies it.
 
     Raises FlattenError for a slice that is not there, MissingPartError without matplotlib.
 
@@ -70,16 +77,18 @@ def draw_plan(
     scan = scan_of(scans, slice_name, profile)
     half = extent or plan_extent([scan], profile)
     centre = _set_frame(axes, scan, profile, half)
-    _draw_returns(axes, as_cloud(cloud), profile, attitude, slice_name, centre, half)
+    placed = geometry.level_returns(as_cloud(cloud), profile, attitude, style.MOST_DRAWN)
+    _draw_returns(axes, geometry.over_floor(placed, profile, floor), profile, slice_name, centre, half)
     _draw_bins(axes, scan, profile, half)
     _draw_reach(axes, scan, profile, half)
     fine = half > 4.0 * profile.robot.length
     _draw_robot(axes, profile, attitude, fine)
     _draw_zones(axes, profile, attitude, fine)
     beyond = _draw_hits(axes, scan, profile, centre, half)
+    _draw_wrong(axes, scan, profile, wrong)
     _draw_scale_bar(axes, centre, half)
     file = words.shorten(words.file_words(getattr(cloud, "name", "")), 36)
-    _draw_title(
+    write_title(
         axes,
         f"{file} · {slice_name}" if title is None else title,
         _count_lines(scan, profile) if counts else [],
@@ -115,10 +124,9 @@ def _set_frame(axes: Any, scan: Scan, profile: Profile, half: float) -> tuple[fl
 
 
 def _draw_returns(
-    axes: Any, cloud: Cloud, profile: Profile, attitude: Attitude | None, name: str,
-    centre: tuple[float, float], half: float,
-) -> None:  # fmt: skip
-    points = geometry.level_returns(cloud, profile, attitude, style.MOST_DRAWN)
+    axes: Any, points: Numbers, profile: Profile, name: str, centre: tuple[float, float], half: float
+) -> None:
+    """Draw returns (n, 3), heights above the floor: those of the slice darker."""
     points = points[(np.abs(points[:, :2] - centre) <= half).all(axis=1)]
     band = profile.slices[name]
     distance = np.hypot(points[:, 0] - profile.mount.x, points[:, 1] - profile.mount.y)
@@ -239,20 +247,25 @@ def _name_zones(axes: Any, tops: Mapping[str, Numbers]) -> None:
 
 def _draw_hits(axes: Any, scan: Scan, profile: Profile, centre: tuple[float, float], half: float) -> int:
     """Draw the HITs; give the number of those outside the view."""
-    hits = bins.hit_points(scan, (profile.mount.x, profile.mount.y))
+    origin, drops = (profile.mount.x, profile.mount.y), bins.drop_mask(scan)
+    hits = bins.hit_points(scan, origin)
     inside = (np.abs(hits - centre) <= half).all(axis=1)
-    axes.plot(
-        hits[:, 1],
-        hits[:, 0],
-        linestyle="none",
-        marker="o",
-        ms=2.8,
-        mew=0,
-        color=style.HIT,
-        zorder=5.5,
-        label="HIT",
-    )
+    solid = bins.hit_points(scan, origin, ~drops)
+    look: dict[str, Any] = {"linestyle": "none", "zorder": 5.5}
+    axes.plot(solid[:, 1], solid[:, 0], marker="o", ms=2.8, mew=0, color=style.HIT, label="HIT", **look)
+    if drops.any():
+        mark_edges(axes, flip(bins.hit_points(scan, origin, drops)), half / 20.0, "HIT, edge")
     return int(np.count_nonzero(~inside))
+
+
+def _draw_wrong(axes: Any, scan: Scan, profile: Profile, wrong: bins.Mask | None) -> None:
+    """Put a cross on the HITs that the truth denies."""
+    if wrong is None:
+        return
+    places = bins.hit_points(scan, (profile.mount.x, profile.mount.y), wrong)
+    axes.plot(
+        places[:, 1], places[:, 0], linestyle="none", zorder=5.8, label="HIT, denied", **style.WRONG_MARK
+    )
 
 
 def _note(axes: Any, scan: Scan, beyond: int) -> None:
@@ -293,7 +306,8 @@ def _count_lines(scan: Scan, profile: Profile) -> list[str]:
     ]
 
 
-def _draw_title(axes: Any, title: str, lines: list[str]) -> None:
+def write_title(axes: Any, title: str, lines: Sequence[str]) -> None:
+    """Write a headline above a view, and small lines below it."""
     above = ((title, 4 + 10 * len(lines), style.HEAD, style.INK, "bold"),)
     below = (("\n".join(lines), 4, style.SMALL, style.SOFT_INK, "normal"),)
     for text, up, size, colour, weight in above + below * bool(lines):

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from flatten.pictures import style
 from flatten.pictures.geometry import Numbers
 from flatten.pictures.parts import load_matplotlib
 
@@ -14,6 +15,22 @@ from flatten.pictures.parts import load_matplotlib
 def flip(points: Numbers) -> Numbers:
     """Turn (n, 2) of x and y into the plan axes' (y, x)."""
     return points[:, ::-1]
+
+
+def sparse(points: Numbers, gap: float) -> Numbers:
+    """Leave points (n, 2) out that lie within `gap` of the last one that was kept."""
+    kept: list[Numbers] = []
+    for point in points:
+        if not kept or float(np.hypot(*(point - kept[-1]))) >= gap:
+            kept.append(point)
+    return np.array(kept).reshape(-1, 2)
+
+
+def mark_edges(axes: Any, points: Numbers, gap: float, label: str) -> None:
+    """Mark an edge of the floor: a dot a point (n, 2), in the axes' coordinates, now and then a triangle."""
+    look: dict[str, Any] = {"linestyle": "none", "zorder": 5.5}
+    axes.plot(*points.T, label=label, **style.EDGE_DOT, **look)
+    axes.plot(*sparse(points, gap).T, label=f"_{label}", **style.EDGE_MARK, **look)
 
 
 def rings_path(rings: Sequence[Numbers]) -> Any:

@@ -13,6 +13,7 @@ from flatten.attitude import checked_attitude
 from flatten.cloud import as_cloud
 from flatten.errors import FlattenError, OutputError
 from flatten.files.writing import CAUTION, target, write_all
+from flatten.fitted import FittedFloor
 from flatten.pictures import words
 from flatten.pictures.choices import plan_extent, scan_of
 from flatten.pictures.layout import VIEWS, Sheet, View
@@ -38,6 +39,7 @@ def save_picture(
     view: View = "both",
     swath: float | None = None,
     extent: float | None = None,
+    floor: FittedFloor | None = None,
 ) -> Path:
     """Draw scans with their cloud on one sheet and write it: PNG, SVG or PDF by the suffix.
 
@@ -59,6 +61,9 @@ def save_picture(
         "plan" (from above), "elevation" (from the side), or "both".
     swath, extent
         As for `draw_elevation` and `draw_plan`, metres.
+    floor
+        What `Flattener.floor` gave after the frame: heights count from it, and it is drawn in a row of
+        its own. None where the floor is level.
 
     Raises OutputError where the file cannot be written or has another suffix, FlattenError for a
     slice or a view that is not there, AttitudeError, CloudError, MissingPartError without matplotlib.
@@ -75,7 +80,7 @@ def save_picture(
     if not shown:
         raise FlattenError("there are no scans to draw: give at least one slice")
     half = plan_extent(shown.values(), profile) if extent is None else extent
-    sheet = Sheet(as_cloud(cloud), shown, profile, checked_attitude(attitude), view, swath, half)
+    sheet = Sheet(as_cloud(cloud), shown, profile, checked_attitude(attitude), view, swath, half, floor)
     figure = sheet.draw(words.shorten(title, 90), DOTS_PER_INCH)
     write_all([(place, lambda stream: save_figure(figure, stream, kind))], overwrite)
     return place

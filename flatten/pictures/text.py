@@ -8,19 +8,22 @@ from collections.abc import Iterable
 from flatten.attitude import checked_attitude
 from flatten.files.writing import CAUTION
 from flatten.pictures import words
-from flatten.pictures.entry import Entry, SliceRow, slice_rows
+from flatten.pictures.entry import Entry, PairEntry, SliceRow, slice_rows
 
 WIDTH = 96
 INDENT = 12
 
 
-def report_text(entries: Iterable[Entry]) -> str:
+def report_text(entries: Iterable[Entry], pairs: Iterable[PairEntry] = ()) -> str:
     """Say what was found in each cloud as plain text, lines of at most 96 characters where words allow it.
 
     Raises AttitudeError for an entry whose attitude is none.
     """
     parts = ["\n".join(_entry_lines(entry)) for entry in entries]
-    return "\n\n".join([*(parts or ["no clouds"]), f"{CAUTION} · {words.made_by()}"]) + "\n"
+    compared = ["\n".join(_pair_lines(pair)) for pair in pairs]
+    cautions = [textwrap.fill(words.FLOOR_CAUTION, WIDTH)] if compared else []
+    parts = [*parts, *compared] or ["no clouds"]
+    return "\n\n".join([*parts, *cautions, f"{CAUTION} · {words.made_by()}"]) + "\n"
 
 
 def _entry_lines(entry: Entry) -> list[str]:
@@ -39,6 +42,22 @@ def _entry_lines(entry: Entry) -> list[str]:
             lines += _wrapped(key, value)
     for row in slice_rows(entry):
         lines += _slice_lines(row)
+    return lines
+
+
+def _pair_lines(pair: PairEntry) -> list[str]:
+    """Say what two ways made of one cloud: figures in columns below the ways' names."""
+    lines = [words.one_line(pair.name)]
+    for key, value in (
+        ("shows", words.one_line(pair.shows)),
+        ("attitude", words.attitude_words(checked_attitude(pair.attitude))),
+    ):
+        lines += _wrapped(key, value)
+    width = max((len(what) for what, _ in pair.figures), default=0)
+    columns = [max(len(way), 12) for way in pair.ways]
+    for what, values in (("", pair.ways), *pair.figures):
+        cells = "".join(f"  {value:>{room}}" for value, room in zip(values, columns, strict=True))
+        lines.append(f"  {what:<{width}}{cells}")
     return lines
 
 

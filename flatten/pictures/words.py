@@ -117,6 +117,13 @@ def seconds_words(seconds: float) -> str:
     return f"{seconds:.2f} s" if seconds >= 1.0 else f"{1e3 * seconds:.1f} ms"
 
 
+FLOOR_CAUTION = (
+    "A fitted floor, and an edge that is told, keep nobody safe: walk the edges of the site and mark them. "
+    "An edge may be missed, and a kerb may pass for a short ramp."
+)
+"""Where fitted floors are shown."""
+
+
 def cautions(profiles: Sequence[Profile]) -> list[str]:
     """Say what must not be taken from scans, and how first runs are made."""
     tallest = sorted({profile.clear.smallest for profile in profiles if profile.clear is not None})

@@ -6,7 +6,8 @@
 The folder holds the clouds (PCD), `clouds.yaml` (what each shows), two profiles, and `truth.npz`:
 for each cloud and slice the arrays CLOUD/SLICE/nearest, …/farthest_of_nearest and …/farthest, as
 `flatten.scene.truth` gives them for the slices and the fan of the cloud's profile, …/standing (what
-CLEAR denies, see `sample_list.truth_of`), and CLOUD/attitude, (roll, pitch) in radians.
+CLEAR denies, see `sample_list.truth_of`), and CLOUD/attitude, (roll, pitch) in radians. Its folder
+`rough` holds what `flatten.scene.rough_samples` makes.
 """
 
 from __future__ import annotations
@@ -14,9 +15,7 @@ from __future__ import annotations
 import argparse
 import io
 import math
-import os
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, cast
@@ -24,10 +23,21 @@ from typing import Any, cast
 import numpy as np
 import yaml
 
-from flatten.errors import CloudError, FlattenError, OutputError
+from flatten.errors import FlattenError, OutputError
 from flatten.samples import sample_folder
-from flatten.scene.capture import Capture
+from flatten.scene import rough_samples
+from flatten.scene.rough_list import ROUGH
 from flatten.scene.rover import PROFILES
+from flatten.scene.sample_files import (
+    SAME,
+    STRAYS,
+    columns_of,
+    compare,
+    pcd_bytes,
+    read_columns,
+    replace_file,
+    text_of,
+)
 from flatten.scene.sample_list import (
     SAMPLES,
     SENSORS,
@@ -38,32 +48,13 @@ from flatten.scene.sample_list import (
     truth_of,
 )
 
-_BY_NAME = {sample.name: sample for sample in SAMPLES}
-
-SAME = 1e-3
-"""Metres: coordinates and truth made again must agree to this."""
-STRAYS = 1e-3
-"""Share of the returns, and of the bins, that may differ: beams within float32 of an edge (about
-1e-6 of its length) end on one side or the other of it by the processor's arithmetic."""
-
-
-def read_columns(path: Path) -> Arrays:
-    """Read a sample cloud: x, y, z, intensity, time as (N,) float32. Raises CloudError."""
-    from pypcd4 import PointCloud  # noqa: PLC0415
-
-    try:
-        cloud = PointCloud.from_path(path)
-        return {name: cloud.pc_data[name] for name in ("x", "y", "z", "intensity", "time")}
-    except (OSError, ValueError, KeyError, RuntimeError) as error:
-        raise CloudError(f"{path}: not a sample cloud that can be read: {error}") from error
-
 
 def write(folder: Path, *, overwrite: bool = False) -> list[Path]:
     """Make all samples and write them to a folder, which is made if need be; give the files.
 
     Raises OutputError where a file cannot be written, or is there already and `overwrite` is false.
     """
-    targets = [folder / name for name in _names()]
+    targets = [*(folder / name for name in _names()), *rough_samples.targets(folder)]
     there = [path for path in targets if path.exists()]
     if there and not overwrite:
         raise OutputError(f"{there[0]} is there already: give another folder, or --overwrite")
@@ -73,12 +64,13 @@ def write(folder: Path, *, overwrite: bool = False) -> list[Path]:
         folder.mkdir(parents=True, exist_ok=True)
         place = sample_place()
         for sample in SAMPLES:
-            _replace(folder / f"{sample.name}.pcd", _pcd(make(sample, place)))
+            replace_file(folder / f"{sample.name}.pcd", pcd_bytes(make(sample, place)))
         for name, text in texts.items():
-            _replace(folder / name, text.encode())
+            replace_file(folder / name, text.encode())
         packed = io.BytesIO()
         np.savez_compressed(packed, **cast(dict[str, Any], known))
-        _replace(folder / "truth.npz", packed.getvalue())
+        replace_file(folder / "truth.npz", packed.getvalue())
+        rough_samples.write(folder)
     except OSError as error:
         raise OutputError(f"cannot write the sample clouds to {folder}: {error}") from error
     return targets
@@ -91,9 +83,9 @@ def differences(folder: Path, chosen: Sequence[Sample] = SAMPLES) -> Iterator[st
     agree within SAME; up to the share STRAYS of returns and bins may not.
     """
     for name, text in PROFILES.items():
-        if _text(folder / name) != text:
+        if text_of(folder / name) != text:
             yield f"{name}: not the text that is written now"
-    if _text(folder / "clouds.yaml") != _listing_text():
+    if text_of(folder / "clouds.yaml") != _listing_text():
         yield "clouds.yaml: not the list that is written now"
     place = sample_place()
     for sample in chosen:
@@ -101,29 +93,6 @@ def differences(folder: Path, chosen: Sequence[Sample] = SAMPLES) -> Iterator[st
         if told:
             yield f"{sample.name}.pcd: {told}"
     yield from _truth_differences(folder / "truth.npz", chosen)
-
-
-def compare(there: Arrays, here: Arrays) -> str:
-    """Say how two clouds differ, each x, y, z, intensity and time of (N,) float32: "" if they do not."""
-    was, now = (
-        np.rint(np.asarray(part["time"], np.float64) * 2e6).astype(np.int64) for part in (there, here)
-    )
-    _, a, b = np.intersect1d(was, now, return_indices=True)
-    off = np.zeros(len(a), bool)
-    for name, allowed in (("x", SAME), ("y", SAME), ("z", SAME), ("intensity", 1.0)):
-        off |= ~(np.abs(there[name][a].astype(np.float64) - here[name][b]) <= allowed)
-    alone = len(was) + len(now) - 2 * len(a)
-    strays = int(off.sum()) + alone
-    if strays <= STRAYS * len(now):
-        return ""
-    return f"{strays} of {len(now)} returns differ ({alone} of them are in one of the two only)"
-
-
-def columns_of(shot: Capture) -> Arrays:
-    """Columns of a frame as the files hold them: x, y, z, intensity, time, (N,) float32."""
-    cloud = shot.cloud
-    assert cloud.intensity is not None and cloud.time is not None  # every capture has both
-    return {"x": cloud.x, "y": cloud.y, "z": cloud.z, "intensity": cloud.intensity, "time": cloud.time}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -134,12 +103,14 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("folder", nargs="?", type=Path, default=sample_folder(), help="default: %(default)s")
     parser.add_argument("--check", action="store_true", help="compare with what is there, write nothing")
     parser.add_argument("--overwrite", action="store_true", help="replace what is there")
-    parser.add_argument("--only", choices=sorted(_BY_NAME), action="append", help="check this cloud only")
+    parser.add_argument("--only", choices=sorted(_names_known()), action="append", help="check this one only")
     chosen = parser.parse_args(arguments)
-    wanted = [_BY_NAME[name] for name in chosen.only] if chosen.only else SAMPLES
+    only = _names_known() if chosen.only is None else set(chosen.only)
     try:
         if chosen.check:
-            told = list(differences(chosen.folder, wanted))
+            told = list(differences(chosen.folder, [one for one in SAMPLES if one.name in only]))
+            rough = [one for one in ROUGH if one.name in only]
+            told += rough_samples.differences(chosen.folder, rough)
             print("\n".join(told) if told else f"{chosen.folder}: as made now")
             return 1 if told else 0
         written = write(chosen.folder, overwrite=chosen.overwrite)
@@ -149,6 +120,10 @@ def main(arguments: list[str] | None = None) -> int:
     size = sum(path.stat().st_size for path in written)
     print(f"{len(written)} files, {size / 1e6:.2f} MB, in {chosen.folder}")
     return 0
+
+
+def _names_known() -> set[str]:
+    return {one.name for one in (*SAMPLES, *ROUGH)}
 
 
 def _names() -> list[str]:
@@ -200,36 +175,6 @@ def _truth_differences(path: Path, chosen: Sequence[Sample]) -> Iterator[str]:
         strays = len(b) - int(np.sum(same))
         if strays > STRAYS * len(b):
             yield f"{path.name}: {key}: {strays} of {len(b)} bins differ"
-
-
-def _pcd(shot: Capture) -> bytes:
-    from pypcd4 import Encoding, PointCloud  # noqa: PLC0415
-
-    columns = columns_of(shot)
-    packed = io.BytesIO()
-    cloud = PointCloud.from_points(list(columns.values()), tuple(columns), (np.float32,) * len(columns))
-    cloud.save(packed, encoding=Encoding.BINARY_COMPRESSED)
-    return packed.getvalue()
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, ValueError) as error:
-        raise OutputError(f"{path}: cannot be read: {error}") from error
-
-
-def _replace(path: Path, content: bytes) -> None:
-    """Write to a temporary name beside the file, then put it in its place."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 if __name__ == "__main__":

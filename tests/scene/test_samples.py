@@ -15,7 +15,7 @@ from flatten import scene
 from flatten.errors import CloudError
 from flatten.profile import Profile
 from flatten.samples import sample_folder
-from flatten.scene import rover, samples
+from flatten.scene import rover, sample_files, samples
 from flatten.scene.sample_list import SAMPLES, SENSORS, Sample, make, sample_place, truth_of
 
 FOLDER = sample_folder()
@@ -25,11 +25,11 @@ BY_NAME = {sample.name: sample for sample in SAMPLES}
 
 @pytest.mark.parametrize("name", ["yard", "aisle_rotating"])
 def test_one_cloud_made_again(name: str) -> None:
-    here = samples.columns_of(make(BY_NAME[name], PLACE))
-    there = samples.read_columns(FOLDER / f"{name}.pcd")
-    assert samples.compare(there, here) == ""
+    here = sample_files.columns_of(make(BY_NAME[name], PLACE))
+    there = sample_files.read_columns(FOLDER / f"{name}.pcd")
+    assert sample_files.compare(there, here) == ""
     # the same count but for beams within float32 of an edge
-    assert abs(len(there["x"]) - len(here["x"])) <= samples.STRAYS * len(here["x"])
+    assert abs(len(there["x"]) - len(here["x"])) <= sample_files.STRAYS * len(here["x"])
 
 
 def test_truth_of_one_cloud_made_again() -> None:
@@ -60,11 +60,11 @@ def test_differences_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]
 
 
 def test_clouds_are_compared_return_by_return() -> None:
-    whole = samples.read_columns(FOLDER / "dust.pcd")
+    whole = sample_files.read_columns(FOLDER / "dust.pcd")
     moved = np.where(np.arange(len(whole["x"])) % 100 == 0, 0.002, 0.0).astype(np.float32)
-    assert samples.compare(whole, whole) == ""
-    assert "returns differ" in samples.compare({**whole, "x": whole["x"] + moved}, whole)
-    assert "50 of them" in samples.compare({key: values[50:] for key, values in whole.items()}, whole)
+    assert sample_files.compare(whole, whole) == ""
+    assert "returns differ" in sample_files.compare({**whole, "x": whole["x"] + moved}, whole)
+    assert "50 of them" in sample_files.compare({key: values[50:] for key, values in whole.items()}, whole)
 
 
 def test_nothing_is_overwritten_unless_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -74,14 +74,14 @@ def test_nothing_is_overwritten_unless_told(tmp_path: Path, capsys: pytest.Captu
     assert [path.name for path in tmp_path.iterdir()] == ["kerb.pcd"]
     assert samples.main([str(tmp_path / "none"), "--check"]) == 2
     with pytest.raises(CloudError, match=r"kerb\.pcd"):
-        samples.read_columns(tmp_path / "kerb.pcd")
+        sample_files.read_columns(tmp_path / "kerb.pcd")
 
 
 def test_folder_holds_what_its_list_says() -> None:
     listed = yaml.safe_load((FOLDER / "clouds.yaml").read_text(encoding="utf-8"))
     assert {entry["file"] for entry in listed} == {path.name for path in FOLDER.glob("*.pcd")}
     assert len(listed) >= 12 and {entry["sensor"] for entry in listed} == {"rosette", "rotating"}
-    assert sum(path.stat().st_size for path in FOLDER.iterdir()) < 8e6
+    assert sum(path.stat().st_size for path in FOLDER.rglob("*.*")) < 8e6
     with np.load(FOLDER / "truth.npz") as packed:
         for entry in listed:
             angles = [math.radians(entry["attitude"][key]) for key in ("roll", "pitch")]
@@ -131,7 +131,7 @@ def in_zone(zone: Any, body: np.ndarray, mount: Any) -> np.ndarray:
 
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda sample: sample.name)
 def test_every_cloud_agrees_with_its_truth(sample: Sample) -> None:
-    there = samples.read_columns(FOLDER / f"{sample.name}.pcd")
+    there = sample_files.read_columns(FOLDER / f"{sample.name}.pcd")
     shot = make(sample, PLACE)
     mount, slices, fan = rover.layout_of(SENSORS[sample.sensor][1])
     level_from_sensor = np.linalg.inv(scene.Pose(*sample.pose).world_from_level) @ shot.world_from_sensor
