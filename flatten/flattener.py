@@ -26,7 +26,7 @@ from flatten.motion import Motion
 from flatten.plan import Plan, make_plan
 from flatten.profile import Profile
 from flatten.returns import lay_out
-from flatten.scan import FIELDS, Counts, Scan, State
+from flatten.scan import FIELDS, Counts, Kind, Scan, State
 from flatten.tables import LEVEL_GROUND, Tables
 
 TELLING = np.array([state in (State.HIT, State.CLEAR, State.TOO_NEAR) for state in State])
@@ -228,7 +228,7 @@ class Flattener:
             "states": states if "states" in asked else None,
             "bearings": plan.bearings.copy() if "bearings" in asked else None,
             "heights": heights if "heights" in asked else None,
-            "intensities": intensities_of(cloud, states, bins.winner[s]) if "intensities" in asked else None,
+            "intensities": intensities_of(cloud, kinds, bins.winner[s]) if "intensities" in asked else None,
             "hits": bins.hits[s].copy() if "hits" in asked else None,
             "kinds": kinds if "kinds" in asked else None,
             "clear_from": stretches[0] if "clear_from" in asked else None,
@@ -245,11 +245,11 @@ def scan_of(values: dict[str, Any]) -> Scan:
 
 
 def intensities_of(
-    cloud: Cloud, states: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]
+    cloud: Cloud, kinds: npt.NDArray[np.uint8], winner: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.float32]:
-    """Intensity of the HIT returns (bins,), NaN elsewhere and where the cloud has none."""
-    out = np.full(states.size, np.nan, np.float32)
+    """Intensity of the returns that are HITs (bins,), NaN elsewhere and where the cloud has none."""
+    out = np.full(kinds.size, np.nan, np.float32)
     if cloud.intensity is not None and cloud.intensity.size:
-        hit = np.flatnonzero(states == State.HIT)
+        hit = np.flatnonzero(kinds == Kind.RETURN)
         out[hit] = cloud.intensity[np.unravel_index(winner[hit], cloud.intensity.shape)]
     return out
