@@ -95,8 +95,10 @@ class Floor:
         if returns.n > len(self._listed.r):
             self._listed = listed_of(2 * returns.n)
         surface, top = self._surface, float(frame.level_from_sensor[2, 3])
+        last_from_now = np.eye(4) if now_from_last is None else np.linalg.inv(now_from_last)
+        elapsed = math.inf if now_from_last is None else elapsed
         lowest, highest, steepest = fit_floor(
-            returns, frame.matrix, self._under(attitude), top, self._rules, self._rings, self._listed, self._cells,
+            returns, frame.matrix, self._under(attitude), last_from_now, elapsed, self._memory, top, self._rules, self._rings, self._listed, self._cells,
             surface, self._work, self._places, self._nodes, self._heights, self._known,
         )
         self._describe()
@@ -161,6 +163,7 @@ def surface_of(k: int) -> Surface:
     return Surface(
         *(np.zeros(shape) for _ in range(3)), *(np.zeros(shape, np.uint8) for _ in range(2)),
         np.zeros(shape, np.float32), np.zeros(shape), np.zeros(shape), np.zeros((8, *shape)),
-        np.zeros(shape, np.float32), np.full(shape, np.inf, np.float32), np.zeros(shape),
-        np.zeros(SECTORS, np.float32), np.zeros(2, np.int32),
+        np.zeros((3, *shape), np.float32), np.full((4, *shape), np.inf, np.float32),
+        np.full(shape, np.inf, np.float32), np.zeros(shape),
+        np.zeros((2, SECTORS + 2)), np.zeros(SECTORS, np.float32), np.zeros(2, np.int32),
     )  # fmt: skip

@@ -16,14 +16,11 @@ import numpy as np
 
 from flatten.kernels.groups import Cells, Rings, Rules, Surface
 from flatten.kernels.jit import part
-from flatten.kernels.outward import DEEP, FLOOR, NONE
+from flatten.kernels.outward import BLUR, CAUTIOUS, DEEP, FLOOR, NONE
 from flatten.kernels.survey import SECTORS
 
-BLUR = 0.09
-"""Three times the noise of ranges, metres."""
-CAUTIOUS = 3.0
-"""Metres within which a late return counts even if a slope could explain it."""
 LATE = 7
+VOTES = 1.0
 
 
 @part
@@ -76,7 +73,7 @@ def edge_of(s: int, rings: Rings, cells: Cells, surface: Surface) -> float:
         votes = 0.0
         for j in range(max(0, c - 1), min(len(rings.middles), c + 2)):
             votes += late[j, s] + late[j, left] + late[j, right]
-        if votes >= 2.0:
+        if votes >= VOTES:
             at = c
             while at > 0 and (surface.state[at, s] != FLOOR or cells.on[at, s] == 0):
                 at -= 1

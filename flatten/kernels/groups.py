@@ -285,11 +285,16 @@ class Surface(NamedTuple):
     """Height that the returns ask for, and how firmly, 1 / m²."""
     room: Annotated[Numbers, 3]
     """(8, K, SECTORS) to solve in."""
-    last: Annotated[Singles, 2]
-    age: Annotated[Singles, 2]
-    """The floor of the last frame, and how long ago it was seen, seconds; inf where it was not."""
+    planes: Annotated[Singles, 3]
+    """(3, K, SECTORS) as in `surface`."""
+    past: Annotated[Singles, 3]
+    """(4, K, SECTORS) the floor of the last frame, as in `memory`."""
+    recalled: Annotated[Singles, 2]
+    """How long ago what stands in for returns was seen, seconds; inf where there is none."""
     highest: Annotated[Numbers, 2]
     """The highest floor that is possible."""
+    ring: Annotated[Numbers, 2]
+    """(2, SECTORS + 2) a row with its ends joined."""
     drops: Annotated[Singles, 1]
     """(SECTORS,) distance of the nearest edge, inf without one."""
     tally: Annotated[Lanes, 1]

@@ -1,7 +1,7 @@
 """The floor as it is handed out: where it is not known, the highest that it can be.
 
 From floor that is known on it may rise as steeply as floor may; and it is no higher than the lowest return of
-any cell. Both are bounds that spread from cell to cell.
+any cell. Both are bounds that spread from cell to cell; but what lies behind a way down bounds nothing before it.
 """
 
 from __future__ import annotations
@@ -20,76 +20,101 @@ Singles = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.uint8]
 Numbers = npt.NDArray[np.float64]
 
-KNOWN = 6
+FROM_ALL, BEHIND, SEEN, KNOWN = 1, 2, 3, 6
+"""Rows of the room: the bound by all returns, how many ways down lie before a cell, whether floor is seen in it
+or beside it, whether its floor is known."""
+ASIDE_TIMES = 3
+FARTHER = 1e3
+"""Metres: no bound."""
 
 
 @part
-def spread_ring(k: int, j: int, d: float, slope: float, bound: Numbers) -> None:
-    """Bound ring k by ring j, d metres away."""
-    aslant = math.sqrt(d * d + 0.0)
+def close(row: Numbers, ring: Numbers) -> None:
+    """Copy a row (SECTORS,) with its ends joined: (SECTORS + 2,), the last before the first."""
+    ring[0], ring[SECTORS + 1] = row[SECTORS - 1], row[0]
     for s in range(SECTORS):
-        left, right = bound[j, (s + 1) % SECTORS], bound[j, (s - 1) % SECTORS]
-        bound[k, s] = min(bound[k, s], bound[j, s] + slope * d, min(left, right) + slope * aslant)
+        ring[s + 1] = row[s]
 
 
 @part
-def spread_around(k: int, w: float, slope: float, bound: Numbers) -> None:
-    """Bound the cells of a ring by their neighbours, twice around."""
-    for i in range(2 * SECTORS):
-        s = i % SECTORS
-        bound[k, s] = min(bound[k, s], bound[k, (s - 1) % SECTORS] + slope * w)
-    for i in range(2 * SECTORS, 0, -1):
-        s = i % SECTORS
-        bound[k, s] = min(bound[k, s], bound[k, (s + 1) % SECTORS] + slope * w)
+def spread_ring(k: int, j: int, rings: Rings, slope: float, bound: Numbers, surface: Surface) -> None:
+    """Bound ring k by ring j."""
+    d, w = abs(rings.middles[k] - rings.middles[j]), WIDTH * rings.middles[k]
+    rise, aslant = slope * d, slope * math.sqrt(d * d + w * w)
+    behind, ring, levels = surface.room[BEHIND], surface.ring[0], surface.ring[1]
+    close(bound[j], ring)
+    close(behind[j], levels)
+    for s in range(SECTORS):
+        own = behind[k, s]
+        ahead = ring[s + 1] + rise + FARTHER * max(0.0, levels[s + 1] - own)
+        left = ring[s + 2] + aslant + FARTHER * max(0.0, levels[s + 2] - own)
+        right = ring[s] + aslant + FARTHER * max(0.0, levels[s] - own)
+        bound[k, s] = min(min(bound[k, s], ahead), min(left, right))
 
 
 @part
-def spread_bound(rings: Rings, rules: Rules, bound: Numbers) -> None:
-    """Spread a bound over all cells."""
+def spread_around(k: int, rings: Rings, slope: float, bound: Numbers, surface: Surface) -> None:
+    """Bound the cells of a ring by those beside them."""
+    rise = slope * WIDTH * rings.middles[k]
+    behind, ring, levels = surface.room[BEHIND], surface.ring[0], surface.ring[1]
+    close(behind[k], levels)
+    for _ in range(ASIDE_TIMES):
+        close(bound[k], ring)
+        for s in range(SECTORS):
+            left = ring[s + 2] + FARTHER * max(0.0, levels[s + 2] - levels[s + 1])
+            right = ring[s] + FARTHER * max(0.0, levels[s] - levels[s + 1])
+            bound[k, s] = min(bound[k, s], min(left, right) + rise)
+
+
+@part
+def spread_bound(rings: Rings, slope: float, bound: Numbers, surface: Surface) -> None:
+    """Spread a bound over all cells: outward, and back."""
     last = len(rings.middles)
     for k in range(last):
         if k:
-            spread_ring(k, k - 1, rings.middles[k] - rings.middles[k - 1], rules.slope, bound)
-        spread_around(k, WIDTH * rings.middles[k], rules.slope, bound)
+            spread_ring(k, k - 1, rings, slope, bound, surface)
+        spread_around(k, rings, slope, bound, surface)
     for k in range(last - 2, -1, -1):
-        spread_ring(k, k + 1, rings.middles[k + 1] - rings.middles[k], rules.slope, bound)
-        spread_around(k, WIDTH * rings.middles[k], rules.slope, bound)
+        spread_ring(k, k + 1, rings, slope, bound, surface)
 
 
 @part
-def is_between(k: int, s: int, last: int, surface: Surface) -> bool:
-    """Tell whether floor is known on both sides of a cell, along or across."""
-    before, behind = False, False
-    for t in range(-1, 2):
-        o = (s + t) % SECTORS
-        for d in range(0, 3):
-            before = before or (k - d >= 0 and surface.state[k - d, o] == FLOOR)
-            behind = behind or (k + d < last and surface.state[k + d, o] == FLOOR)
-    return before and behind
+def find_known(rings: Rings, surface: Surface) -> None:
+    """Floor is known where it is seen, and between where it is seen."""
+    last, seen, known, behind = len(rings.middles), surface.room[SEEN], surface.room[KNOWN], surface.room[BEHIND]
+    for k in range(last):
+        for s in range(SECTORS):
+            left, right = s + 1 if s + 1 < SECTORS else 0, s - 1 if s > 0 else SECTORS - 1
+            state = surface.state
+            any_ = state[k, s] == FLOOR or state[k, left] == FLOOR or state[k, right] == FLOOR
+            seen[k, s] = 1.0 if any_ else 0.0
+            behind[k, s] = (behind[k - 1, s] if k else 0.0) + (1.0 if surface.broken[k, s] else 0.0)
+    for k in range(last):
+        a, b, c, d = max(k - 1, 0), max(k - 2, 0), min(k + 1, last - 1), min(k + 2, last - 1)
+        for s in range(SECTORS):
+            before = seen[k, s] + seen[a, s] + seen[b, s]
+            after = seen[k, s] + seen[c, s] + seen[d, s]
+            known[k, s] = min(1.0, before) * min(1.0, after)
 
 
 @part
 def bound(rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     """Find the highest floor that is possible in every cell."""
     last = len(rings.middles)
-    from_floor, from_all, known = surface.highest, surface.room[1], surface.room[KNOWN]
+    find_known(rings, surface)
+    from_floor, from_all, known = surface.highest, surface.room[FROM_ALL], surface.room[KNOWN]
     for k in range(last):
         for s in range(SECTORS):
-            is_floor = surface.state[k, s] == FLOOR
-            known[k, s] = 1.0 if is_floor or is_between(k, s, last, surface) else 0.0
-            from_floor[k, s] = surface.height[k, s] if known[k, s] > 0.0 else np.inf
-            from_all[k, s] = np.inf
-            if cells.n[k, s] > 0 and surface.state[k, s] != DEEP:
-                from_all[k, s] = float(cells.low[k, s])
-    spread_bound(rings, rules, from_floor)
-    spread_bound(rings, rules, from_all)
+            from_floor[k, s] = surface.height[k, s] if known[k, s] > 0.0 else FARTHER
+            counts = cells.n[k, s] > 0 and surface.state[k, s] != DEEP
+            from_all[k, s] = float(cells.low[k, s]) if counts else FARTHER
+    spread_bound(rings, rules.slope, from_floor, surface)
+    spread_bound(rings, rules.slope, from_all, surface)
     for k in range(last):
         for s in range(SECTORS):
-            if known[k, s] > 0.0:
-                from_floor[k, s] = surface.height[k, s]
-            else:
-                top = min(from_floor[k, s], from_all[k, s])
-                from_floor[k, s] = top if top < 1e3 else surface.height[k, s]
+            top = min(from_floor[k, s], from_all[k, s])
+            open_ = known[k, s] == 0.0 and top < 0.5 * FARTHER
+            from_floor[k, s] = top if open_ else surface.height[k, s]
 
 
 @part
@@ -112,34 +137,42 @@ def along(s: int, rings: Rings, surface: Surface, cell: float, nodes: Singles) -
 
 
 @part
+def measure(nodes: Singles, cell: float) -> tuple[float, float, float]:
+    """Least and greatest height, and the steepest rise there can be in any bin."""
+    lowest, highest = np.float32(0.0), np.float32(0.0)
+    for s in range(nodes.shape[0]):
+        for j in range(nodes.shape[1]):
+            lowest, highest = min(lowest, nodes[s, j]), max(highest, nodes[s, j])
+    return float(lowest), float(highest), float(highest - lowest) / cell
+
+
+@part
 def hand_out(
     places: Singles, rules: Rules, rings: Rings, surface: Surface, nodes: Singles, heights: Singles, known: Flags
 ) -> tuple[float, float, float]:
-    """Hand the floor out bin by bin; give its least and greatest height and its steepest rise."""
+    """Hand the floor out bin by bin; give its least and greatest height and its steepest rise.
+
+    Between two sectors it is a plane, but where that would be steeper than floor: there it is the higher one.
+    """
     cells = nodes.shape[1] - 1
     cell = rules.far / cells
     for s in range(SECTORS):
         along(s, rings, surface, cell, nodes)
-    lowest, highest, steepest = 0.0, 0.0, 0.0
-    for s in range(SECTORS):
-        for j in range(cells + 1):
-            height = float(nodes[s, j])
-            lowest, highest = min(lowest, height), max(highest, height)
-            if j > 0:
-                steepest = max(steepest, abs(height - float(nodes[s, j - 1])) / cell)
-    steepest = max(steepest, (highest - lowest) / cell)
+    step, lateral = np.float32(rules.step), np.float32(1.5 * rules.slope * WIDTH * cell)
     for b in range(len(places)):
         s = int(places[b])
         w = places[b] - np.float32(s)
-        s, t = s % SECTORS, (s + 1) % SECTORS
-        nearest = s if w < 0.5 else t
+        s = s if s < SECTORS else 0
+        t = s + 1 if s + 1 < SECTORS else 0
         for j in range(cells + 1):
             one, other = nodes[s, j], nodes[t, j]
-            jump = rules.step + 1.5 * rules.slope * WIDTH * j * cell
-            heights[b, j] = one + w * (other - one) if abs(other - one) < jump else max(one, other)
+            rise = other - one
+            higher = one if one > other else other
+            heights[b, j] = one + w * rise if abs(rise) < step + lateral * np.float32(j) else higher
+        nearest = s if w < np.float32(0.5) else t
         k = 0
         for j in range(cells):
             while k + 1 < len(rings.middles) and rings.edges[k + 1] <= (j + 0.5) * cell:
                 k += 1
             known[b, j] = 1 if surface.room[KNOWN, k, nearest] > 0.0 else 0
-    return lowest, highest, steepest
+    return measure(nodes, cell)

@@ -26,6 +26,11 @@ WIDTH = 2.0 * math.pi / SECTORS
 NOISE = 0.03
 BEND = 0.10
 ASIDE = 2
+ALIKE = 2
+BLUR = 0.09
+"""Three times the noise of ranges, metres."""
+CAUTIOUS = 3.0
+"""Metres within which what lies deep is behind an edge even if a slope could explain it."""
 LEVELS, SLOPES, GAPS, HELD, SHUT = range(5)
 
 
@@ -101,6 +106,20 @@ def backed(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Su
 
 
 @part
+def take_higher(k: int, s: int, narrow: float, rings: Rings, cells: Cells, surface: Surface) -> bool:
+    """Where the lowest return is a ghost in the midst of floor, let the highest stand for the cell."""
+    front = surface.room[0]
+    r, z = float(cells.high_r[k, s]), float(cells.high[k, s])
+    run = r - (rings.middles[k] - front[GAPS, s])
+    above = off(k, s, r, 0.0, z, rings, surface)
+    if abs(above) > narrow + 0.5 * abs(surface.across[k, s]) or run > 1.5 * (rings.edges[k + 1] - rings.edges[k]) + 0.1:
+        return False
+    cells.low[k, s], cells.low_r[k, s], cells.low_aside[k, s] = z, r, 0.0
+    surface.state[k, s] = FLOOR
+    return True
+
+
+@part
 def judge(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     """Say what a cell's lowest return is, by what is expected."""
     front = surface.room[0]
@@ -114,8 +133,11 @@ def judge(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Sur
         surface.state[k, s] = FLOOR
     elif above < 0.0:
         low = front[HELD, s] - rules.slope * gap - 2.0 * NOISE
-        z_flat = z - float(cells.low_aside[k, s]) * surface.across[k, s]
-        surface.state[k, s] = FLOOR if z_flat >= low else DEEP
+        is_deep = z - float(cells.low_aside[k, s]) * surface.across[k, s] < low
+        near = rings.middles[k] - front[GAPS, s] < CAUTIOUS
+        surface.state[k, s] = DEEP if is_deep or (near and above < -(rules.drop + BLUR)) else FLOOR
+        if surface.state[k, s] == DEEP and not take_higher(k, s, narrow, rings, cells, surface):
+            surface.broken[k, s] = 0 if is_deep else 2
     else:
         surface.state[k, s] = THING
 
@@ -134,10 +156,18 @@ def reconsider(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface
 
 
 @part
-def is_edge(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> bool:
-    """Tell whether what lies deep in a cell is the ground behind an edge, and no ghost."""
+def is_edge(k: int, s: int, top: float, rings: Rings, rules: Rules, cells: Cells, surface: Surface) -> bool:
+    """Tell whether what lies deep in a cell is the ground behind an edge, and no ghost.
+
+    Floor between where the beam went through and where it ended says that it was mirrored.
+    """
     z, r = float(cells.low[k, s]), float(cells.low_r[k, s])
-    alike, high = 0, 0
+    front = surface.room[0]
+    last = rings.middles[k] - front[GAPS, s]
+    through = r * (top - front[HELD, s]) / max(top - z, 0.01)
+    if last > through + 0.2 + 0.05 * last:
+        return False
+    alike = 0
     for j in range(max(0, k - 1), min(len(rings.middles), k + 4)):
         for t in range(-ASIDE, ASIDE + 1):
             o = (s + t) % SECTORS
@@ -145,19 +175,9 @@ def is_edge(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: S
                 continue
             along = float(cells.low_r[j, o]) - r
             d = math.sqrt(along * along + (t * WIDTH * r) ** 2)
-            more = float(cells.low[j, o]) - z
-            if abs(more) <= rules.slope * d + NOISE:
+            if abs(float(cells.low[j, o]) - z) <= rules.slope * d + NOISE:
                 alike += 1
-    for j in range(k + 1, min(len(rings.middles), k + 8)):
-        for t in range(-1, 2):
-            o = (s + t) % SECTORS
-            if cells.n[j, o] == 0:
-                continue
-            d = rings.middles[j] - rings.middles[k]
-            at = surface.height[k, s] + d * surface.outward[k, s]
-            if abs(float(cells.low[j, o]) - at) < NOISE + BEND * d:
-                high += 1
-    return alike >= 3 and alike > 2 * high
+    return alike >= ALIKE
 
 
 @part
@@ -229,7 +249,7 @@ def under_robot(k: int, s: int, rules: Rules, rings: Rings) -> bool:
 
 
 @part
-def grow_ring(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
+def grow_ring(k: int, top: float, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     """One ring: expect, judge, reconsider, settle."""
     expect(k, rings, surface)
     for s in range(SECTORS):
@@ -250,27 +270,32 @@ def grow_ring(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface
         elif surface.state[k, s] == DEEP:
             r, a, z = float(cells.low_r[k, s]), float(cells.low_aside[k, s]), float(cells.low[k, s])
             depth = -off(k, s, r, a, z, rings, surface)
+            is_slope = surface.broken[k, s] == 2
+            surface.broken[k, s], surface.deep[k, s] = 0, 0.0
             if depth < NOISE:
                 surface.state[k, s] = FLOOR
-            elif is_edge(k, s, rules, rings, cells, surface):
+            elif is_edge(k, s, top, rings, rules, cells, surface):
                 surface.deep[k, s] = depth
                 surface.broken[k, s] = 1
                 surface.state[k, s] = FLOOR
                 front[5, s] = z
+            elif is_slope:
+                surface.state[k, s] = FLOOR
+                front[5, s] = surface.height[k, s] - depth
     for s in range(SECTORS):
         surface.height[k, s] = front[5, s]
     move_on(k, rules, rings, cells, surface)
 
 
 @part
-def start(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
+def start(tracks: Numbers, top: float, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     """Draw the surface for a start; `tracks` (2, SECTORS) is the plane under them: height and slope."""
     front = surface.room[0]
     for s in range(SECTORS):
         front[LEVELS, s], front[SLOPES, s] = tracks[0, s], tracks[1, s]
         front[GAPS, s], front[HELD, s], front[SHUT, s] = 0.0, tracks[0, s], 0.0
     for k in range(len(rings.middles)):
-        grow_ring(k, rules, rings, cells, surface)
+        grow_ring(k, top, rules, rings, cells, surface)
         for s in range(SECTORS):
             if under_robot(k, s, rules, rings):
                 surface.height[k, s] = tracks[0, s] + tracks[1, s] * rings.middles[k]
