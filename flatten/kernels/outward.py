@@ -138,7 +138,9 @@ def judge(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Sur
         low = front[HELD, s] - rules.slope * gap - 2.0 * NOISE
         is_deep = z - float(cells.low_aside[k, s]) * surface.across[k, s] < low
         near = rings.middles[k] - front[GAPS, s] < CAUTIOUS
-        surface.state[k, s] = DEEP if is_deep or (near and above < -(rules.drop + BLUR)) else FLOOR
+        flat = min(front[HELD, s], z - above)  # what rose may well level off unseen
+        is_late = near and z < flat - (rules.drop + BLUR)
+        surface.state[k, s] = DEEP if is_deep or is_late else FLOOR
         if surface.state[k, s] == DEEP and not take_higher(k, s, narrow, rings, cells, surface):
             surface.broken[k, s] = 0 if is_deep else 2
     else:
