@@ -58,16 +58,16 @@ def aim(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> N
 
 
 @part
-def judge_again(k: int, rings: Rings, cells: Cells, surface: Surface) -> None:
+def judge_again(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     """Say anew what the lowest returns of a ring are, by the surface."""
     for s in range(SECTORS):
         if cells.n[k, s] == 0 or surface.deep[k, s] > 0.0:
             continue
         above = low_above(k, s, rings, cells, surface)
         state = surface.state[k, s]
-        if state == FLOOR and above > UP:
+        if state == FLOOR and above > (UP if is_upright(k, s, rules, cells) else rules.step):
             surface.state[k, s] = THING
-        elif (state == THING and above < 0.03) or (state == DEEP and above > -BAND):
+        elif (state == THING and above < (0.03 if is_upright(k, s, rules, cells) else rules.step)) or (state == DEEP and above > -BAND):
             surface.state[k, s] = FLOOR
 
 
@@ -191,7 +191,7 @@ def fit(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: Surf
         tie_to_tracks(tracks, rules, rings, surface)
         relax(2, rules, rings, surface)
         for k in range(last):
-            judge_again(k, rings, cells, surface)
+            judge_again(k, rules, rings, cells, surface)
 
 
 @part
@@ -236,6 +236,11 @@ def refine(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: S
         for s in range(SECTORS):
             n = float(cells.on[k, s])
             recalled = n == 0.0 and surface.recalled[k, s] < np.inf and surface.state[k, s] == FLOOR
+            lone = n == 0.0 and surface.state[k, s] == FLOOR and cells.n[k, s] > 0
+            if lone and not is_upright(k, s, rules, cells):
+                surface.target[k, s] = surface.height[k, s] + low_above(k, s, rings, cells, surface)
+                surface.weight[k, s] = 1.0 / (ROUGH * ROUGH)
+                continue
             surface.weight[k, s] = surface.weight[k, s] if recalled else 0.0
             if n == 0.0 or surface.state[k, s] == THING:
                 continue
