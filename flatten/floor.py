@@ -170,8 +170,9 @@ def listed_of(n: int) -> Listed:
 
 def cells_of(k: int) -> Cells:
     """Room for k rings of cells."""
-    lanes, singles = (lambda: np.zeros((k, SECTORS), np.int32)), (lambda: np.zeros((k, SECTORS), np.float32))
-    return Cells(lanes(), *(singles() for _ in range(5)), lanes(), lanes(), singles())
+    singles = [np.zeros((k, SECTORS), np.float32) for _ in range(5)]
+    lanes = [np.zeros(k * SECTORS, np.int32) for _ in range(2)]
+    return Cells(np.zeros((k, SECTORS), np.int32), *singles, *lanes, np.zeros(k * SECTORS, np.float32))
 
 
 def surface_of(k: int) -> Surface:
@@ -180,7 +181,7 @@ def surface_of(k: int) -> Surface:
     return Surface(
         *(np.zeros(shape) for _ in range(3)), *(np.zeros(shape, np.uint8) for _ in range(2)),
         np.zeros(shape, np.float32), np.zeros(shape), np.zeros(shape), np.zeros((8, *shape)),
-        np.zeros((3, *shape), np.float32), np.full((4, *shape), np.inf, np.float32),
+        np.zeros((4, k * SECTORS), np.float32), np.full((4, *shape), np.inf, np.float32),
         np.full(shape, np.inf, np.float32), np.zeros(shape),
         np.zeros((2, SECTORS + 2)), np.zeros(SECTORS, np.float32), np.zeros(2, np.int32),
     )  # fmt: skip

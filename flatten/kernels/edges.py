@@ -79,9 +79,9 @@ def edge_of(s: int, rings: Rings, cells: Cells, surface: Surface) -> float:
             votes += late[j, s] + late[j, left] + late[j, right]
         if votes >= VOTES:
             at = c
-            while at > 0 and (surface.state[at, s] != FLOOR or cells.on[at, s] == 0):
+            while at > 0 and (surface.state[at, s] != FLOOR or cells.on[at * SECTORS + s] == 0):
                 at -= 1
-            return float(cells.reach[at, s]) if cells.on[at, s] > 0 else rings.edges[at]
+            return float(cells.reach[at * SECTORS + s]) if cells.on[at * SECTORS + s] > 0 else rings.edges[at]
     return np.inf
 
 

@@ -270,10 +270,10 @@ class Cells(NamedTuple):
     high: Annotated[Singles, 2]
     high_r: Annotated[Singles, 2]
     """Height and distance of the highest."""
-    on: Annotated[Lanes, 2]
-    off: Annotated[Lanes, 2]
-    reach: Annotated[Singles, 2]
-    """Returns on the surface, and by how much they lie above it together, in tenths of a millimetre;
+    on: Annotated[Lanes, 1]
+    off: Annotated[Lanes, 1]
+    reach: Annotated[Singles, 1]
+    """(K · SECTORS,) returns on the surface, and by how much they lie above it together, in tenths of a millimetre;
     distance of the farthest of them."""
 
 
@@ -296,8 +296,8 @@ class Surface(NamedTuple):
     """Height that the returns ask for, and how firmly, 1 / m²."""
     room: Annotated[Numbers, 3]
     """(8, K, SECTORS) to solve in."""
-    planes: Annotated[Singles, 3]
-    """(3, K, SECTORS) as in `surface`."""
+    planes: Annotated[Singles, 2]
+    """(4, K · SECTORS) as in `surface`."""
     past: Annotated[Singles, 3]
     """(4, K, SECTORS) the floor of the last frame, as in `memory`."""
     recalled: Annotated[Singles, 2]

@@ -60,5 +60,5 @@ def remember(rings: Rings, cells: Cells, surface: Surface) -> None:
             past[HEIGHT, k, s] = surface.height[k, s]
             past[OUTWARD, k, s] = surface.outward[k, s]
             past[ACROSS, k, s] = surface.across[k, s]
-            is_seen = cells.on[k, s] > 0
+            is_seen = cells.on[k * SECTORS + s] > 0
             past[AGE, k, s] = 0.0 if is_floor and is_seen else surface.recalled[k, s] if is_floor else np.inf

@@ -33,7 +33,7 @@ UNIT = 1e-4
 DAMPED = 0.6
 DIAGONAL, FIRST, SECOND, RIGHT = 1, 2, 3, 4
 """Rows of the room: the band from its middle on, and the right side."""
-BASE, RISE, LEAN = 0, 1, 2
+BASE, RISE, LEAN, TOP = 0, 1, 2, 3
 """Rows of the cells' planes: height at distance 0 in the middle of the sector, slope, rise across."""
 
 
@@ -195,37 +195,34 @@ def fit(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: Surf
 
 
 @part
-def lay_planes(rings: Rings, cells: Cells, surface: Surface) -> None:
+def lay_planes(rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     """Write down every cell's plane, as float32 and side by side, and forget what was counted."""
     for k in range(len(rings.middles)):
         for s in range(SECTORS):
-            surface.planes[BASE, k, s] = surface.height[k, s] - rings.middles[k] * surface.outward[k, s]
-            surface.planes[RISE, k, s] = surface.outward[k, s]
-            surface.planes[LEAN, k, s] = surface.across[k, s]
-            cells.on[k, s], cells.off[k, s], cells.reach[k, s] = 0, 0, 0.0
+            c = k * SECTORS + s
+            surface.planes[BASE, c] = surface.height[k, s] - rings.middles[k] * surface.outward[k, s]
+            surface.planes[RISE, c] = surface.outward[k, s]
+            surface.planes[LEAN, c] = surface.across[k, s]
+            surface.planes[TOP, c] = UP if is_upright(k, s, rules, cells) else rules.step
+            cells.on[c], cells.off[c], cells.reach[c] = 0, 0, 0.0
 
 
 @part
-def weigh(n: int, rings: Rings, listed: Listed, cells: Cells, surface: Surface) -> None:
+def weigh(n: int, rules: Rules, rings: Rings, listed: Listed, cells: Cells, surface: Surface) -> None:
     """Count the returns on the surface, and by how much they lie above it."""
-    lay_planes(rings, cells, surface)
-    base, rise, lean_ = (
-        surface.planes[BASE].reshape(-1),
-        surface.planes[RISE].reshape(-1),
-        surface.planes[LEAN].reshape(-1),
-    )
-    on, off_, reach = cells.on.reshape(-1), cells.off.reshape(-1), cells.reach.reshape(-1)
+    lay_planes(rules, rings, cells, surface)
+    planes = surface.planes
     total, below = 0, 0
     for i in range(n):
         c, r = listed.cell[i], listed.r[i]
-        above = listed.z[i] - (base[c] + r * rise[c] + listed.aside[i] * lean_[c])
+        above = listed.z[i] - (planes[BASE, c] + r * planes[RISE, c] + listed.aside[i] * planes[LEAN, c])
         if above < F(-BAND):
             below += 1
-        elif above <= F(UP):
+        elif above <= planes[TOP, c]:
             total += 1
-            on[c] += 1
-            off_[c] += int(above * F(1.0 / UNIT))
-            reach[c] = max(reach[c], r)
+            cells.on[c] += 1
+            cells.off[c] += int(above * F(1.0 / UNIT))
+            cells.reach[c] = max(cells.reach[c], r)
     surface.tally[0], surface.tally[1] = total, below
 
 
@@ -234,7 +231,7 @@ def refine(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: S
     """Let the surface settle on the means of the returns on it; on what is remembered it stays."""
     for k in range(len(rings.middles)):
         for s in range(SECTORS):
-            n = float(cells.on[k, s])
+            n = float(cells.on[k * SECTORS + s])
             recalled = n == 0.0 and surface.recalled[k, s] < np.inf and surface.state[k, s] == FLOOR
             lone = n == 0.0 and surface.state[k, s] == FLOOR and cells.n[k, s] > 0
             if lone and not is_upright(k, s, rules, cells):
@@ -245,7 +242,7 @@ def refine(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: S
             if n == 0.0 or surface.state[k, s] == THING:
                 continue
             surface.state[k, s] = FLOOR
-            mean = UNIT * cells.off[k, s] / n
+            mean = UNIT * cells.off[k * SECTORS + s] / n
             if mean <= 0.0 or not is_upright(k, s, rules, cells):
                 surface.target[k, s] = surface.height[k, s] + mean
                 surface.weight[k, s] = min(n, 4.0) / (ROUGH * ROUGH)
