@@ -154,7 +154,7 @@ def reconsider(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface
     r, z = float(cells.low_r[k, s]), float(cells.low[k, s])
     gap = max(0.05, front[GAPS, s] + r - rings.middles[k])
     rise = z - float(cells.low_aside[k, s]) * surface.across[k, s] - front[HELD, s]
-    if front[SHUT, s] > 0.0 or is_upright(k, s, rules, cells) or rise > (rules.slope + 0.02) * gap + NOISE:
+    if z > front[SHUT, s] - 0.5 * rules.step or is_upright(k, s, rules, cells) or rise > (rules.slope + 0.02) * gap + NOISE:
         return
     if backed(k, s, rules, rings, cells, surface) and goes_on(k, s, rise, gap, rules, rings, cells):
         surface.state[k, s] = OLD  # for now, so that its neighbours do not lean on it
@@ -246,9 +246,9 @@ def move_on(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) 
         if surface.state[k, s] == FLOOR:
             front[GAPS, s] = rings.middles[k] - float(cells.low_r[k, s])
             front[HELD, s] = float(cells.low[k, s]) - float(cells.low_aside[k, s]) * surface.across[k, s]
-            front[SHUT, s] = 1.0 if is_upright(k, s, rules, cells) else 0.0
+            front[SHUT, s] = float(cells.low[k, s]) + rules.step if is_upright(k, s, rules, cells) else np.inf
         elif surface.state[k, s] == THING:
-            front[SHUT, s] = 1.0
+            front[SHUT, s] = min(front[SHUT, s], float(cells.low[k, s]))
 
 
 @part
@@ -304,7 +304,7 @@ def start(tracks: Numbers, top: float, rules: Rules, rings: Rings, cells: Cells,
     front = surface.room[0]
     for s in range(SECTORS):
         front[LEVELS, s], front[SLOPES, s] = tracks[0, s], tracks[1, s]
-        front[GAPS, s], front[HELD, s], front[SHUT, s] = 0.0, tracks[0, s], 0.0
+        front[GAPS, s], front[HELD, s], front[SHUT, s] = 0.0, tracks[0, s], np.inf
     for k in range(len(rings.middles)):
         grow_ring(k, top, rules, rings, cells, surface)
         for s in range(SECTORS):
@@ -312,4 +312,4 @@ def start(tracks: Numbers, top: float, rules: Rules, rings: Rings, cells: Cells,
                 surface.height[k, s] = tracks[0, s] + tracks[1, s] * rings.middles[k]
                 surface.state[k, s], surface.broken[k, s] = FLOOR, 0
                 front[LEVELS, s], front[SLOPES, s] = surface.height[k, s], tracks[1, s]
-                front[GAPS, s], front[HELD, s], front[SHUT, s] = 0.0, surface.height[k, s], 0.0
+                front[GAPS, s], front[HELD, s], front[SHUT, s] = 0.0, surface.height[k, s], np.inf
