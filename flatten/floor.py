@@ -170,7 +170,7 @@ def listed_of(n: int) -> Listed:
 
 def cells_of(k: int) -> Cells:
     """Room for k rings of cells."""
-    singles = [np.zeros((k, SECTORS), np.float32) for _ in range(5)]
+    singles = [np.zeros((k, SECTORS), np.float32) for _ in range(8)]
     lanes = [np.zeros(k * SECTORS, np.int32) for _ in range(2)]
     return Cells(np.zeros((k, SECTORS), np.int32), *singles, *lanes, np.zeros(k * SECTORS, np.float32))
 

@@ -270,6 +270,10 @@ class Cells(NamedTuple):
     high: Annotated[Singles, 2]
     high_r: Annotated[Singles, 2]
     """Height and distance of the highest."""
+    next_: Annotated[Singles, 2]
+    next_r: Annotated[Singles, 2]
+    next_aside: Annotated[Singles, 2]
+    """Height and place of the lowest that lies clearly above the lowest; inf where there is none."""
     on: Annotated[Lanes, 1]
     off: Annotated[Lanes, 1]
     reach: Annotated[Singles, 1]

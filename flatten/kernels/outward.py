@@ -106,20 +106,29 @@ def backed(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Su
 
 
 @part
-def take_higher(k: int, s: int, narrow: float, rings: Rings, cells: Cells, surface: Surface) -> bool:
-    """Where the lowest return is a ghost in the midst of floor, let the highest stand for the cell."""
-    front = surface.room[0]
-    r, z = float(cells.high_r[k, s]), float(cells.high[k, s])
-    run = r - (rings.middles[k] - front[GAPS, s])
-    above = off(k, s, r, 0.0, z, rings, surface)
-    if (
-        abs(above) > narrow + 0.5 * abs(surface.across[k, s])
-        or run > 1.5 * (rings.edges[k + 1] - rings.edges[k]) + 0.1
-    ):
+def take(
+    k: int, s: int, r: float, aside: float, z: float, narrow: float, rings: Rings, cells: Cells, surface: Surface
+) -> bool:
+    """Let another return stand for a cell, if it lies where floor is expected."""
+    if not z < np.inf or abs(off(k, s, r, aside, z, rings, surface)) > narrow:
         return False
-    cells.low[k, s], cells.low_r[k, s], cells.low_aside[k, s] = z, r, 0.0
+    cells.low[k, s], cells.low_r[k, s], cells.low_aside[k, s] = z, r, aside
     surface.state[k, s] = FLOOR
     return True
+
+
+@part
+def take_higher(k: int, s: int, narrow: float, rings: Rings, cells: Cells, surface: Surface) -> bool:
+    """Where the lowest return is a ghost in the midst of floor, let a higher one stand for the cell."""
+    z, r, aside = float(cells.next_[k, s]), float(cells.next_r[k, s]), float(cells.next_aside[k, s])
+    if take(k, s, r, aside, z, narrow, rings, cells, surface):
+        return True
+    front = surface.room[0]
+    z, r = float(cells.high[k, s]), float(cells.high_r[k, s])
+    run = r - (rings.middles[k] - front[GAPS, s])
+    if run > 1.5 * (rings.edges[k + 1] - rings.edges[k]) + 0.1:
+        return False
+    return take(k, s, r, 0.0, z, narrow + 0.5 * abs(surface.across[k, s]), rings, cells, surface)
 
 
 @part
@@ -141,7 +150,7 @@ def judge(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Sur
         flat = min(front[HELD, s], z - above)  # what rose may well level off unseen
         is_late = near and z < flat - (rules.drop + BLUR)
         surface.state[k, s] = DEEP if is_deep or is_late else FLOOR
-        if surface.state[k, s] == DEEP and not take_higher(k, s, narrow, rings, cells, surface):
+        if not take_higher(k, s, narrow, rings, cells, surface) and surface.state[k, s] == DEEP:
             surface.broken[k, s] = 0 if is_deep else 2
     else:
         surface.state[k, s] = THING

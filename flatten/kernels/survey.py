@@ -28,6 +28,8 @@ PART = 0.05
 """Metres: rings end at whole multiples."""
 TALL = 0.5
 """Metres above the steepest floor up to which a return counts: what stands on it shows that it stands."""
+CLEARLY = F(0.1)
+"""Metres above a cell's lowest return from which on another may be the floor, and that one a ghost below it."""
 LOWEST = F(-1e4)
 ZERO, ONE, TWO, QUARTER = F(0), F(1), F(2), F(SECTORS / 4.0)
 NONE_LOW, NONE_HIGH = F(np.inf), F(-np.inf)
@@ -82,6 +84,20 @@ def enter(
 
 
 @part
+def find_next(n: int, listed: Listed, cells: Cells) -> None:
+    """Find the lowest return of each cell that lies clearly above its lowest."""
+    for i in range(n):
+        c, z = listed.cell[i], listed.z[i]
+        k = c // SECTORS
+        s = c - k * SECTORS
+        if z > cells.low[k, s] + CLEARLY and z <= cells.next_[k, s]:
+            r, aside = listed.r[i], listed.aside[i]
+            same = z == cells.next_[k, s]
+            if not same or r < cells.next_r[k, s] or (r == cells.next_r[k, s] and aside < cells.next_aside[k, s]):
+                cells.next_[k, s], cells.next_r[k, s], cells.next_aside[k, s] = z, r, aside
+
+
+@part
 def survey(
     returns: Returns, matrix: Singles, rules: Rules, rings: Rings, listed: Listed, cells: Cells, work: Singles
 ) -> int:
@@ -89,6 +105,7 @@ def survey(
     cells.n[:] = 0
     cells.low[:] = NONE_LOW
     cells.high[:] = NONE_HIGH
+    cells.next_[:] = NONE_LOW
     found = 0
     far, slope, tall = F(rules.far), F(rules.slope), F(TALL)
     for first in range(0, returns.n, BLOCK):
@@ -106,4 +123,5 @@ def survey(
                 continue
             enter(r, work[TURN + j], z, found, rings, listed, cells)
             found += 1
+    find_next(found, listed, cells)
     return found
