@@ -31,6 +31,7 @@ BAND, UP = 0.05, 0.035
 UNIT = 1e-4
 """Metres: sums are of whole numbers, so that their order changes nothing."""
 DAMPED = 0.6
+TIMES = 5
 DIAGONAL, FIRST, SECOND, RIGHT = 1, 2, 3, 4
 """Rows of the room: the band from its middle on, and the right side."""
 BASE, RISE, LEAN, TOP = 0, 1, 2, 3
@@ -185,7 +186,7 @@ def fit(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: Surf
     """Let the surface settle on the lowest returns."""
     last = len(rings.middles)
     tilt(rings, surface)
-    for _ in range(3):
+    for _ in range(TIMES):
         for k in range(last):
             aim(k, rules, rings, cells, surface)
         tie_to_tracks(tracks, rules, rings, surface)
@@ -248,3 +249,5 @@ def refine(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: S
                 surface.weight[k, s] = min(n, 4.0) / (ROUGH * ROUGH)
     tie_to_tracks(tracks, rules, rings, surface)
     relax(2, rules, rings, surface)
+    for k in range(len(rings.middles)):
+        judge_again(k, rules, rings, cells, surface)
