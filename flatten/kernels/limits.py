@@ -24,6 +24,8 @@ FROM_ALL, BEHIND, SEEN, KNOWN = 1, 2, 3, 6
 """Rows of the room: the bound by all returns, how many ways down lie before a cell, whether floor is seen in it
 or beside it, whether its floor is known."""
 ASIDE_TIMES = 3
+MOST = 0.5
+"""Metres above the surface, as it is continued, up to which floor is thought possible."""
 FARTHER = 1e3
 """Metres: no bound."""
 
@@ -119,7 +121,8 @@ def bound(rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
         for s in range(SECTORS):
             top = min(from_floor[k, s], from_all[k, s])
             open_ = known[k, s] == 0.0 and top < 0.5 * FARTHER
-            from_floor[k, s] = top if open_ else surface.height[k, s]
+            most = surface.height[k, s] + MOST
+            from_floor[k, s] = min(top, most) if open_ else surface.height[k, s]
 
 
 @part
@@ -142,13 +145,15 @@ def along(s: int, rings: Rings, surface: Surface, cell: float, nodes: Singles) -
 
 
 @part
-def measure(nodes: Singles, cell: float) -> tuple[float, float, float]:
-    """Least and greatest height, and the steepest rise there can be in any bin."""
-    lowest, highest = np.float32(0.0), np.float32(0.0)
-    for s in range(nodes.shape[0]):
-        for j in range(nodes.shape[1]):
-            lowest, highest = min(lowest, nodes[s, j]), max(highest, nodes[s, j])
-    return float(lowest), float(highest), float(highest - lowest) / cell
+def measure(heights: Singles, cell: float) -> tuple[float, float, float]:
+    """Least and greatest height, and the steepest rise from one distance to the next."""
+    lowest, highest, rise = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+    for b in range(heights.shape[0]):
+        for j in range(heights.shape[1] - 1):
+            lowest, highest = min(lowest, heights[b, j]), max(highest, heights[b, j])
+            rise = max(rise, abs(heights[b, j + 1] - heights[b, j]))
+        lowest, highest = min(lowest, heights[b, -1]), max(highest, heights[b, -1])
+    return float(lowest), float(highest), float(rise) / cell
 
 
 @part
@@ -186,4 +191,4 @@ def hand_out(
             while k + 1 < len(rings.middles) and rings.edges[k + 1] <= (j + 0.5) * cell:
                 k += 1
             known[b, j] = 1 if surface.room[KNOWN, k, nearest] > 0.0 else 0
-    return measure(nodes, cell)
+    return measure(heights, cell)
