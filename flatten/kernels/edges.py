@@ -16,7 +16,7 @@ import numpy as np
 
 from flatten.kernels.groups import Cells, Rings, Rules, Surface
 from flatten.kernels.jit import part
-from flatten.kernels.outward import BLUR, CAUTIOUS, DEEP, FLOOR, NONE
+from flatten.kernels.outward import BLUR, CAUTIOUS, DEEP, FLOOR
 from flatten.kernels.survey import SECTORS
 
 LATE = 7
@@ -30,22 +30,35 @@ def upper(s: int, c: int, at: int, r: float, rings: Rings, surface: Surface) -> 
 
 
 @part
-def crossing(s: int, k: int, r: float, z: float, top: float, rings: Rings, surface: Surface) -> int:
-    """Ring in which the beam from height `top` to (r, z) crosses the floor; −1 if floor lies behind that."""
-    at = 0
-    for c in range(k + 1):
+def crossing(s: int, r: float, z: float, top: float, rings: Rings, surface: Surface) -> tuple[int, int]:
+    """Ring in which the beam from height `top` to (r, z) crosses the floor, and the last one whose floor that is.
+
+    The first is −1 where the beam stays above it.
+    """
+    at, c = 0, 0
+    while c < len(rings.middles) and rings.edges[c] < r:
         at = c if at == c - 1 and surface.broken[c, s] == 0 else at
         end = min(rings.edges[c + 1], r)
         if top + (z - top) * end / r < upper(s, c, at, end, rings, surface):
-            for between in range(c + 1, k):
-                if (
-                    surface.state[between, s] == FLOOR
-                    and surface.broken[between, s] == 0
-                    and at == between - 1
-                ):
-                    return -1
-            return c
-    return -1
+            return c, at
+        c += 1
+    return -1, at
+
+
+@part
+def goes_on_behind(
+    s: int, c: int, at: int, x: float, r: float, rules: Rules, rings: Rings, cells: Cells, surface: Surface
+) -> bool:
+    """Tell whether that floor is seen between where a beam crossed it, at x, and its end: then it was mirrored."""
+    margin = 0.05 + 0.02 * x
+    for k in range(c, len(rings.middles)):
+        near = float(cells.low_r[k, s])
+        if rings.edges[k] >= r or cells.n[k, s] == 0 or surface.state[k, s] != FLOOR:
+            continue
+        if x + margin < near < r - margin:
+            if float(cells.low[k, s]) > upper(s, k, at, near, rings, surface) - rules.drop:
+                return True
+    return False
 
 
 @part
@@ -54,10 +67,12 @@ def mark(s: int, k: int, top: float, rules: Rules, rings: Rings, cells: Cells, s
     if cells.n[k, s] == 0 or not (surface.state[k, s] == DEEP or surface.deep[k, s] > 0.0):
         return
     r, z = float(cells.low_r[k, s]), float(cells.low[k, s])
-    c = crossing(s, k, r, z, top, rings, surface)
+    c, at = crossing(s, r, z, top, rings, surface)
     if c < 0:
         return
-    at = c
+    x = r * (top - upper(s, c, at, rings.middles[c], rings, surface)) / max(top - z, 0.01)
+    if goes_on_behind(s, c, at, x, r, rules, rings, cells, surface):
+        return
     while at > 0 and (surface.state[at, s] != FLOOR or surface.broken[at, s] != 0):
         at -= 1
     below = upper(s, k, at, r, rings, surface) - z

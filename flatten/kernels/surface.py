@@ -31,6 +31,8 @@ BAND, UP = 0.05, 0.035
 UNIT = 1e-4
 """Metres: sums are of whole numbers, so that their order changes nothing."""
 DAMPED = 0.6
+MOSTLY = 0.7
+"""Share of a cell's returns from which on it is floor, whatever stands up in it: where noise is all."""
 TIMES = 5
 DIAGONAL, FIRST, SECOND, RIGHT = 1, 2, 3, 4
 """Rows of the room: the band from its middle on, and the right side."""
@@ -244,7 +246,8 @@ def refine(tracks: Numbers, rules: Rules, rings: Rings, cells: Cells, surface: S
                 continue
             surface.state[k, s] = FLOOR
             mean = UNIT * cells.off[k * SECTORS + s] / n
-            if mean <= 0.0 or not is_upright(k, s, rules, cells):
+            mostly = n > MOSTLY * cells.n[k, s]
+            if mean <= 0.0 or mostly or not is_upright(k, s, rules, cells):
                 surface.target[k, s] = surface.height[k, s] + mean
                 surface.weight[k, s] = min(n, 4.0) / (ROUGH * ROUGH)
     tie_to_tracks(tracks, rules, rings, surface)
