@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from flatten.frames import level_from_body
 from flatten.kernels import groups
-from flatten.kernels.groups import Cells, Listed, Rings, Rules, Surface
+from flatten.kernels.groups import Cells, Edges, Listed, Rings, Rules, Surface
 from flatten.kernels.outward import FLOOR
 from flatten.kernels.settling import fit_floor
 from flatten.kernels.survey import PART, SECTORS
@@ -67,7 +67,7 @@ class Floor:
         )
         self._rings = rings_to(far)
         k = len(self._rings.middles)
-        self._cells, self._surface = cells_of(k), surface_of(k)
+        self._cells, self._surface, self._edges = cells_of(k), surface_of(k), edges_of(k)
         middles = first_turn + (np.arange(bins) + 0.5) * (span / bins) + 2.0
         self._places = ((middles * (SECTORS / 4.0) - 0.5) % SECTORS).astype(np.float32)
         self._nodes = np.zeros((SECTORS, CELLS + 1), np.float32)
@@ -97,30 +97,17 @@ class Floor:
         if returns.n > len(self._listed.r):
             self._listed = listed_of(2 * returns.n)
         surface, top = self._surface, float(frame.level_from_sensor[2, 3])
-        last_from_now = np.eye(4) if now_from_last is None else np.linalg.inv(now_from_last)
-        elapsed = math.inf if now_from_last is None else elapsed
+        known = now_from_last is not None and elapsed <= self._memory
+        moved = np.asarray(now_from_last, np.float64) if known else np.eye(4)
+        keep = 0.5 ** (elapsed / self._memory) if known and self._memory > 0.0 else 0.0
         lowest, highest, steepest = fit_floor(
-            returns,
-            frame.matrix,
-            self._under(attitude),
-            last_from_now,
-            elapsed,
-            self._memory,
-            top,
-            self._rules,
-            self._rings,
-            self._listed,
-            self._cells,
-            surface,
-            self._work,
-            self._places,
-            self._nodes,
-            self._heights,
-            self._known,
-        )
+            returns, frame.matrix, self._under(attitude), moved, np.linalg.inv(moved),
+            elapsed if known else math.inf, self._memory, keep, top, self._rules, self._rings, self._listed,
+            self._cells, surface, self._edges, self._work, self._places, self._nodes, self._heights, self._known,
+        )  # fmt: skip
         self._describe()
         nearest = np.floor(self._places + 0.5).astype(np.int64) % SECTORS
-        self.drop_distances = surface.drops[nearest]
+        self.drop_distances = self._edges.drops[nearest]
         scale = CELLS / self._rules.far
         return groups.Ground(self._heights, self._known, scale, lowest, highest, steepest)
 
@@ -183,5 +170,14 @@ def surface_of(k: int) -> Surface:
         np.zeros(shape, np.float32), np.zeros(shape), np.zeros(shape), np.zeros((8, *shape)),
         np.zeros((4, k * SECTORS), np.float32), np.full((4, *shape), np.inf, np.float32),
         np.full(shape, np.inf, np.float32), np.zeros(shape),
-        np.zeros((2, SECTORS + 2)), np.zeros(SECTORS, np.float32), np.zeros(2, np.int32),
+        np.zeros((2, SECTORS + 2)), np.zeros(2, np.int32),
+    )  # fmt: skip
+
+
+def edges_of(k: int) -> Edges:
+    """Room for the edges of k rings."""
+    shape = (k, SECTORS)
+    return Edges(
+        np.zeros(shape, np.int32), np.zeros(shape), np.zeros(shape), np.zeros(shape, np.float32),
+        np.zeros(shape, np.float32), np.zeros((4, SECTORS), np.float32), np.full(SECTORS, np.inf, np.float32),
     )  # fmt: skip

@@ -310,10 +310,25 @@ class Surface(NamedTuple):
     """The highest floor that is possible."""
     ring: Annotated[Numbers, 2]
     """(2, SECTORS + 2) a row with its ends joined."""
-    drops: Annotated[Singles, 1]
-    """(SECTORS,) distance of the nearest edge, inf without one."""
     tally: Annotated[Lanes, 1]
     """(2,) returns on the floor, below it."""
+
+
+class Edges(NamedTuple):
+    """Where the floor ends, (K, SECTORS)."""
+
+    late: Annotated[Lanes, 2]
+    """Late returns that say that the floor ends here."""
+    flat: Annotated[Numbers, 2]
+    rise: Annotated[Numbers, 2]
+    """Height of the floor, continued where it is not seen, at the middles of the cells; its slope, m per m."""
+    reach: Annotated[Singles, 2]
+    level: Annotated[Singles, 2]
+    """Distance and height of the farthest return on that floor; 0 without one."""
+    held: Annotated[Singles, 2]
+    """(4, SECTORS) the edges of frames before, as in `edges`."""
+    drops: Annotated[Singles, 1]
+    """(SECTORS,) distance of the nearest edge, inf without one."""
 
 
 GROUPS = (Returns, Frame, Ground, Plan, Bins, Tables, Lists, Work, Tile, Answers, Newest)

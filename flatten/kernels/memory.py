@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.groups import Cells, Rings, Rules, Surface
+from flatten.kernels.groups import Cells, Rings, Surface
 from flatten.kernels.jit import part
 from flatten.kernels.outward import FLOOR, WIDTH
 from flatten.kernels.place import quarter_turns

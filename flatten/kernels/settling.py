@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels import edges, limits, outward
+from flatten.kernels import edges as ends
+from flatten.kernels import limits, outward
 from flatten.kernels import memory as remembering
 from flatten.kernels import surface as sheet
-from flatten.kernels.groups import Cells, Listed, Returns, Rings, Rules, Surface
+from flatten.kernels.groups import Cells, Edges, Listed, Returns, Rings, Rules, Surface
 from flatten.kernels.jit import kernel
 from flatten.kernels.survey import survey
 
@@ -22,15 +23,18 @@ def fit_floor(
     returns: Returns,
     matrix: Singles,
     tracks: Numbers,
+    now_from_last: Numbers,
     last_from_now: Numbers,
     elapsed: float,
     memory: float,
+    keep: float,
     top: float,
     rules: Rules,
     rings: Rings,
     listed: Listed,
     cells: Cells,
     surface: Surface,
+    edges: Edges,
     work: Singles,
     places: Singles,
     nodes: Singles,
@@ -47,6 +51,6 @@ def fit_floor(
     sheet.weigh(n, rules, rings, listed, cells, surface)
     sheet.refine(tracks, rules, rings, cells, surface)
     remembering.remember(rings, cells, surface)
-    edges.find_edges(top, rules, rings, cells, surface)
+    ends.find_edges(n, top, now_from_last, keep, rules, rings, listed, cells, surface, edges)
     limits.bound(rules, rings, cells, surface)
     return limits.hand_out(places, rules, rings, surface, nodes, heights, known)
