@@ -63,15 +63,20 @@ AT, WEIGHT, NEXT_AT, NEXT_WEIGHT = range(4)
 
 
 @part
-def continue_floor(s: int, rules: Rules, rings: Rings, surface: Surface, edges: Edges) -> None:
-    """Floor of a sector: as it is seen, straight on from there, and not down to what may lie behind an edge."""
-    last = 0
+def continue_floor(s: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface, edges: Edges) -> None:
+    """Floor of a sector: as it is seen, straight on from there.
+
+    From one that is seen it is not followed, over a gap, down to what may lie behind an edge.
+    """
+    last, started = 0, False
     edges.flat[0, s], edges.rise[0, s] = surface.height[0, s], surface.outward[0, s]
     for k in range(1, len(rings.middles)):
         d = rings.middles[k] - rings.middles[last]
         onward = edges.flat[last, s] + d * edges.rise[last, s]
         seen = surface.state[k, s] == FLOOR and surface.broken[k, s] == 0
-        if seen and (last == k - 1 or surface.height[k, s] > onward - rules.drop):
+        follows = last == k - 1 or not started or surface.height[k, s] > onward - rules.drop
+        if seen and follows:
+            started = started or cells.on[k * SECTORS + s] > 0
             before = k
             while before > 0 and rings.middles[k] - rings.middles[before] < SETTLED:
                 before -= 1
@@ -283,7 +288,7 @@ def find_edges(
     """
     edges.late[:, :] = 0
     for s in range(SECTORS):
-        continue_floor(s, rules, rings, surface, edges)
+        continue_floor(s, rules, rings, cells, surface, edges)
     find_reach(n, rings, listed, surface, edges)
     for i in range(n):
         mark(i, top, rules, rings, listed, cells, surface, edges)
