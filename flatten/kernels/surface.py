@@ -78,7 +78,7 @@ def judge_again(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surfa
 def pull_aside(k: int, rules: Rules, rings: Rings, surface: Surface) -> None:
     """Enter what a ring's cells are pulled to by the returns, and by their neighbours at the sides."""
     w = WIDTH * rings.middles[k]
-    firm = 4.0 / (BENDS * w * w * w)
+    firm = min(4.0 / (BENDS * w * w * w), 6.0 / (ROUGH * ROUGH))  # stiffer, it would hardly move in a step
     jump = rules.slope * w + rules.step
     ring, weights, targets = surface.ring[0], surface.weight[k], surface.target[k]
     diagonal, right = surface.room[DIAGONAL, k], surface.room[RIGHT, k]
