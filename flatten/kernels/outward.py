@@ -25,6 +25,8 @@ NONE, THING, FLOOR, DEEP, OLD = 0, 1, 2, 3, 4
 WIDTH = 2.0 * math.pi / SECTORS
 NOISE = 0.03
 BEND = 0.10
+AHEAD = 0.7
+"""Metres behind a cell within which a ramp rises on."""
 ASIDE = 2
 ALIKE = 2
 BLUR = 0.09
@@ -74,20 +76,23 @@ def is_upright(k: int, s: int, rules: Rules, cells: Cells) -> bool:
 
 @part
 def goes_on(k: int, s: int, rise: float, run: float, rules: Rules, rings: Rings, cells: Cells) -> bool:
-    """Tell whether behind a cell that rises by so much the floor rises on."""
+    """Tell whether behind a cell that rises by so much the floor rises on, and no kerb's or pallet's top is level."""
     if k + 1 >= len(rings.middles):
         return True
     seen, on = 0, 0
-    for t in range(-1, 2):
-        o = (s + t) % SECTORS
-        if cells.n[k + 1, o] == 0:
-            continue
-        d = float(cells.low_r[k + 1, o]) - float(cells.low_r[k, s])
-        more = float(cells.low[k + 1, o]) - float(cells.low[k, s])
-        seen += 1
-        if d > 0.0 and more > 0.5 * rise / run * d - 0.02 and more < (rules.slope + 0.1) * d + 0.05:
-            on += 1
-    return on > 0 or (seen == 0 and rise > 2.0 * rules.step)
+    j = k + 1
+    while j < len(rings.middles) and (j == k + 1 or rings.middles[j] - rings.middles[k] < AHEAD):
+        for t in range(-1, 2):
+            o = (s + t) % SECTORS
+            d = float(cells.low_r[j, o]) - float(cells.low_r[k, s])
+            if cells.n[j, o] == 0 or d <= 0.0:
+                continue
+            more = float(cells.low[j, o]) - float(cells.low[k, s])
+            seen += 1
+            if 0.5 * rise / run * d - 0.02 < more < (rules.slope + 0.1) * d + 0.05:
+                on += 1
+        j += 1
+    return 2 * on > seen or (seen == 0 and rise > 2.0 * rules.step)
 
 
 @part
