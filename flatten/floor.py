@@ -101,9 +101,10 @@ class Floor:
         moved = np.asarray(now_from_last, np.float64) if known else np.eye(4)
         keep = 0.5 ** (elapsed / self._memory) if known and self._memory > 0.0 else 0.0
         lowest, highest, steepest = fit_floor(
-            returns, frame.matrix, self._under(attitude), moved, np.linalg.inv(moved),
+            returns, frame.matrix, self._under(attitude), moved, np.asarray(np.linalg.inv(moved), np.float64),
             elapsed if known else math.inf, self._memory, keep, top, self._rules, self._rings, self._listed,
-            self._cells, surface, self._edges, self._work, self._places, self._nodes, self._heights, self._known,
+            self._cells, surface, self._edges, self._work, self._places, self._nodes, self._heights,
+            self._known,
         )  # fmt: skip
         self._describe()
         nearest = np.floor(self._places + 0.5).astype(np.int64) % SECTORS
@@ -145,8 +146,10 @@ def rings_to(far: float) -> Rings:
         width = min(1.0, max(0.2, 0.012 * edges[-1] ** 2))
         edges.append(edges[-1] + PART * round(width / PART))
     cut = np.array(edges)
-    ring_at = np.searchsorted(cut, (np.arange(round(cut[-1] / PART) + 1) + 0.5) * PART, side="right") - 1
-    ring_at = np.minimum(ring_at, len(cut) - 2).astype(np.int32)
+    places = (np.arange(round(cut[-1] / PART) + 1) + 0.5) * PART
+    ring_at: npt.NDArray[np.int32] = np.minimum(
+        np.searchsorted(cut, places, side="right") - 1, len(cut) - 2, dtype=np.int32, casting="unsafe"
+    )
     return Rings(cut, 0.5 * (cut[1:] + cut[:-1]), ring_at)
 
 
@@ -157,20 +160,27 @@ def listed_of(n: int) -> Listed:
 
 def cells_of(k: int) -> Cells:
     """Room for k rings of cells."""
-    singles = [np.zeros((k, SECTORS), np.float32) for _ in range(8)]
-    lanes = [np.zeros(k * SECTORS, np.int32) for _ in range(2)]
-    return Cells(np.zeros((k, SECTORS), np.int32), *singles, *lanes, np.zeros(k * SECTORS, np.float32))
+
+    def room() -> npt.NDArray[np.float32]:
+        return np.zeros((k, SECTORS), np.float32)
+
+    flat = k * SECTORS
+    return Cells(
+        n=np.zeros((k, SECTORS), np.int32), low=room(), low_r=room(), low_aside=room(), high=room(),
+        high_r=room(), next_=room(), next_r=room(), next_aside=room(), on=np.zeros(flat, np.int32),
+        off=np.zeros(flat, np.int32), reach=np.zeros(flat, np.float32),
+    )  # fmt: skip
 
 
 def surface_of(k: int) -> Surface:
     """Room for a surface of k rings."""
     shape = (k, SECTORS)
     return Surface(
-        *(np.zeros(shape) for _ in range(3)), *(np.zeros(shape, np.uint8) for _ in range(2)),
-        np.zeros(shape, np.float32), np.zeros(shape), np.zeros(shape), np.zeros((8, *shape)),
-        np.zeros((4, k * SECTORS), np.float32), np.full((4, *shape), np.inf, np.float32),
-        np.full(shape, np.inf, np.float32), np.zeros(shape),
-        np.zeros((2, SECTORS + 2)), np.zeros(2, np.int32),
+        height=np.zeros(shape), outward=np.zeros(shape), across=np.zeros(shape),
+        state=np.zeros(shape, np.uint8), broken=np.zeros(shape, np.uint8), deep=np.zeros(shape, np.float32), target=np.zeros(shape),
+        weight=np.zeros(shape), room=np.zeros((8, *shape)), planes=np.zeros((4, k * SECTORS), np.float32),
+        past=np.full((4, *shape), np.inf, np.float32), recalled=np.full(shape, np.inf, np.float32),
+        highest=np.zeros(shape), ring=np.zeros((2, SECTORS + 2)), tally=np.zeros(2, np.int32),
     )  # fmt: skip
 
 

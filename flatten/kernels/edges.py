@@ -1,17 +1,17 @@
 """Ways down, out of the returns that end late.
 
-A beam that crosses the height at which floor goes on and ends deeper than `drop` and three times the noise of
-ranges below it passed where floor would have stopped it. That alone is no way down: floor may fall where it is
-not seen. Let i be the last return of the floor before the crossing c, and j the late one.
+A beam that crosses the height at which floor goes on and ends deeper than `drop` and three times the noise
+of ranges below it passed where floor would have stopped it. That alone is no way down: floor may fall where
+it is not seen. Let i be the last return of the floor before the crossing c, and j the late one.
 
 - As no floor is steeper than `slope`, j is beyond an edge if it lies deeper than slope · (j − i) below i. In
   front of a sensor H high every edge up to H/slope shows so (2.1 m for 0.78 m and 20°), as the line of sight
   over it is steeper than floor can be.
-- Farther off a crest could hide floor that falls steeply. If i and c are next to each other (GAP), nothing but
-  the edge itself hides what lies between i and j. There an edge is believed up to CAUTIOUS if the floor would
-  have to bend by more than BEND at i. If i and c are not next to each other, something low may stand between
-  them, and floor may fall in its shadow: then only the first rule holds.
-- Two late returns one above the other are of a face (the far side of a ditch): no slope explains them.
+- Farther off a crest could hide floor that falls steeply. If i and c are next to each other (GAP), nothing
+  but the edge itself hides what lies between i and j. There an edge is believed up to CAUTIOUS if the floor
+  would have to bend by more than BEND at i. If i and c are not next to each other, something low may stand
+  between them, and floor may fall in its shadow: then only the first rule holds.
+- Returns one above the other are of a face (the far side of a ditch): no slope explains them.
 - Where returns of the floor lie beyond c and before j, j is mirrored (wet ground), and tells nothing.
 
 Two late returns that crossed close together make an edge, or one with another in a sector beside it; it is at
@@ -59,7 +59,7 @@ BAND = 0.06
 SETTLED = 0.6
 """Metres over which the slope of the floor is taken."""
 AT, WEIGHT, NEXT_AT, NEXT_WEIGHT = range(4)
-"""Rows of what is held: distance of a sector's edge, how much says so, and room for both while they are brought along."""
+"""Rows of what is held: distance of a sector's edge, how much says so, and room to bring both along."""
 
 
 @part
@@ -101,9 +101,9 @@ def find_reach(n: int, rings: Rings, listed: Listed, surface: Surface, edges: Ed
         k = listed.cell[i] // SECTORS
         s = listed.cell[i] - k * SECTORS
         r, z = listed.r[i], listed.z[i]
-        if abs(z - flat_at(k, s, r, listed.aside[i], rings, surface, edges)) <= BAND:
-            if r > edges.reach[k, s] or (r == edges.reach[k, s] and z < edges.level[k, s]):
-                edges.reach[k, s], edges.level[k, s] = r, z
+        on = abs(z - flat_at(k, s, r, listed.aside[i], rings, surface, edges)) <= BAND
+        if on and (r > edges.reach[k, s] or (r == edges.reach[k, s] and z < edges.level[k, s])):
+            edges.reach[k, s], edges.level[k, s] = r, z
 
 
 @part
@@ -144,10 +144,10 @@ def last_floor(s: int, at: float, rings: Rings, edges: Edges) -> int:
 @part
 def goes_on(s: int, at: float, r: float, rings: Rings, edges: Edges) -> bool:
     """Tell whether returns of the floor lie beyond a crossing and before what ended at r."""
+    farthest = 0.0
     for k in range(ring_of(at, rings), ring_of(r, rings)):
-        if edges.reach[k, s] > at + OBLIQUE:
-            return True
-    return False
+        farthest = max(farthest, float(edges.reach[k, s]))
+    return farthest > at + OBLIQUE
 
 
 @part
@@ -184,7 +184,14 @@ def is_of_face(k: int, s: int, r: float, z: float, rules: Rules, cells: Cells) -
 
 @part
 def mark(
-    i: int, top: float, rules: Rules, rings: Rings, listed: Listed, cells: Cells, surface: Surface, edges: Edges
+    i: int,
+    top: float,
+    rules: Rules,
+    rings: Rings,
+    listed: Listed,
+    cells: Cells,
+    surface: Surface,
+    edges: Edges,
 ) -> None:
     """Mark the last floor before what a return that ended late says is an edge."""
     k = listed.cell[i] // SECTORS

@@ -277,8 +277,8 @@ class Cells(NamedTuple):
     on: Annotated[Lanes, 1]
     off: Annotated[Lanes, 1]
     reach: Annotated[Singles, 1]
-    """(K · SECTORS,) returns on the surface, and by how much they lie above it together, in tenths of a millimetre;
-    distance of the farthest of them."""
+    """(K · SECTORS,) returns on the surface, by how much they lie above it together, in tenths of a
+    millimetre, and distance of the farthest of them."""
 
 
 class Surface(NamedTuple):
@@ -321,7 +321,7 @@ class Edges(NamedTuple):
     """Late returns that say that the floor ends here."""
     flat: Annotated[Numbers, 2]
     rise: Annotated[Numbers, 2]
-    """Height of the floor, continued where it is not seen, at the middles of the cells; its slope, m per m."""
+    """Height of the floor, continued where it is not seen, at the middles of the cells; slope, m per m."""
     reach: Annotated[Singles, 2]
     level: Annotated[Singles, 2]
     """Distance and height of the farthest return on that floor; 0 without one."""

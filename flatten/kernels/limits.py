@@ -1,7 +1,8 @@
 """The floor as it is handed out: where it is not known, the highest that it can be.
 
-From floor that is known on it may rise as steeply as floor may; and it is no higher than the lowest return of
-any cell. Both are bounds that spread from cell to cell; but what lies behind a way down bounds nothing before it.
+From floor that is known on it may rise as steeply as floor may; and it is no higher than the lowest return
+of any cell. Both are bounds that spread from cell to cell; but what lies behind a way down bounds nothing
+before it.
 """
 
 from __future__ import annotations
@@ -21,8 +22,8 @@ Flags = npt.NDArray[np.uint8]
 Numbers = npt.NDArray[np.float64]
 
 FROM_ALL, BEHIND, SEEN, KNOWN = 1, 2, 3, 6
-"""Rows of the room: the bound by all returns, how many ways down lie before a cell, whether floor is seen in it
-or beside it, whether its floor is known."""
+"""Rows of the room: the bound by all returns, how many ways down lie before a cell, whether floor is seen in
+it or beside it, whether its floor is known."""
 ASIDE_TIMES = 3
 MOST = 0.5
 """Metres above the surface, as it is continued, up to which floor is thought possible."""
@@ -51,7 +52,7 @@ def spread_ring(k: int, j: int, rings: Rings, slope: float, bound: Numbers, surf
         ahead = ring[s + 1] + rise + FARTHER * max(0.0, levels[s + 1] - own)
         left = ring[s + 2] + aslant + FARTHER * max(0.0, levels[s + 2] - own)
         right = ring[s] + aslant + FARTHER * max(0.0, levels[s] - own)
-        bound[k, s] = min(min(bound[k, s], ahead), min(left, right))
+        bound[k, s] = min(bound[k, s], ahead, left, right)
 
 
 @part

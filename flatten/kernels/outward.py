@@ -21,7 +21,8 @@ from flatten.kernels.survey import SECTORS
 Numbers = npt.NDArray[np.float64]
 
 NONE, THING, FLOOR, DEEP, OLD = 0, 1, 2, 3, 4
-"""What a cell's lowest return is: there is none, it stands on the floor, is of it, is far below; floor of the last frame."""
+"""What a cell's lowest return is: there is none, it stands on the floor, is of it, lies far below it, may be of
+a ramp (and is floor from the next ring on)."""
 WIDTH = 2.0 * math.pi / SECTORS
 NOISE = 0.03
 BEND = 0.10
@@ -76,7 +77,7 @@ def is_upright(k: int, s: int, rules: Rules, cells: Cells) -> bool:
 
 @part
 def goes_on(k: int, s: int, rise: float, run: float, rules: Rules, rings: Rings, cells: Cells) -> bool:
-    """Tell whether behind a cell that rises by so much the floor rises on, and no kerb's or pallet's top is level."""
+    """Tell whether behind a cell that rises by so much the floor rises on; the top of a kerb is level."""
     if k + 1 >= len(rings.middles):
         return True
     seen, on = 0, 0
@@ -112,7 +113,15 @@ def backed(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Su
 
 @part
 def take(
-    k: int, s: int, r: float, aside: float, z: float, narrow: float, rings: Rings, cells: Cells, surface: Surface
+    k: int,
+    s: int,
+    r: float,
+    aside: float,
+    z: float,
+    narrow: float,
+    rings: Rings,
+    cells: Cells,
+    surface: Surface,
 ) -> bool:
     """Let another return stand for a cell, if it lies where floor is expected."""
     if not z < np.inf or abs(off(k, s, r, aside, z, rings, surface)) > narrow:
@@ -168,7 +177,11 @@ def reconsider(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface
     r, z = float(cells.low_r[k, s]), float(cells.low[k, s])
     gap = max(0.05, front[GAPS, s] + r - rings.middles[k])
     rise = z - float(cells.low_aside[k, s]) * surface.across[k, s] - front[HELD, s]
-    if z > front[SHUT, s] - 0.5 * rules.step or is_upright(k, s, rules, cells) or rise > (rules.slope + 0.02) * gap + NOISE:
+    if (
+        z > front[SHUT, s] - 0.5 * rules.step
+        or is_upright(k, s, rules, cells)
+        or rise > (rules.slope + 0.02) * gap + NOISE
+    ):
         return
     if backed(k, s, rules, rings, cells, surface) and goes_on(k, s, rise, gap, rules, rings, cells):
         surface.state[k, s] = OLD  # for now, so that its neighbours do not lean on it

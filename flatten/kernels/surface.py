@@ -1,11 +1,11 @@
 """The floor as one surface: near to what the returns say, and bending as little as that allows.
 
 What is minimised, over the heights at the middles of all cells: the squares of what they are off the returns'
-heights, weighted; of how much slopes change from ring to ring; and of how much a cell lies off its neighbours at
-the sides. Across a break nothing is asked for. Along every sector that is a band of five, which is solved at
+heights, weighted; of how much slopes change from ring to ring; and of how much a cell lies off its
+neighbours at the sides. Across a break nothing is asked for. Along every sector that is a band of five, which is solved at
 once, for all sectors side by side; the sides follow by repeating it.
-What lies well above the surface has no say, and what lies below has: things stand on a floor, and nothing but a
-ghost lies under it.
+What lies well above the surface has no say, and what lies below has: things stand on a floor, and nothing but
+a ghost lies under it.
 """
 
 from __future__ import annotations
@@ -70,7 +70,9 @@ def judge_again(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surfa
         state = surface.state[k, s]
         if state == FLOOR and above > (UP if is_upright(k, s, rules, cells) else rules.step):
             surface.state[k, s] = THING
-        elif (state == THING and above < (0.03 if is_upright(k, s, rules, cells) else rules.step)) or (state == DEEP and above > -BAND):
+        elif (state == THING and above < (0.03 if is_upright(k, s, rules, cells) else rules.step)) or (
+            state == DEEP and above > -BAND
+        ):
             surface.state[k, s] = FLOOR
 
 
@@ -111,7 +113,7 @@ def stiffen(k: int, rings: Rings, surface: Surface) -> None:
 
 @part
 def eliminate(k: int, room: npt.NDArray[np.float64]) -> None:
-    """Take what the two rings before hold of ring k out of it (Cholesky without roots, all sectors at once)."""
+    """Take out of ring k what the two before hold of it (Cholesky without roots, all sectors at once)."""
     for s in range(SECTORS):
         d, first, right = room[DIAGONAL, k, s], room[FIRST, k, s], room[RIGHT, k, s]
         if k > 0:

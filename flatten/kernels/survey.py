@@ -29,7 +29,7 @@ PART = 0.05
 TALL = 0.5
 """Metres above the steepest floor up to which a return counts: what stands on it shows that it stands."""
 CLEARLY = F(0.1)
-"""Metres above a cell's lowest return from which on another may be the floor, and that one a ghost below it."""
+"""Metres above a cell's lowest return from which on another may be the floor, and that one a ghost."""
 LOWEST = F(-1e4)
 ZERO, ONE, TWO, QUARTER = F(0), F(1), F(2), F(SECTORS / 4.0)
 NONE_LOW, NONE_HIGH = F(np.inf), F(-np.inf)
@@ -93,7 +93,11 @@ def find_next(n: int, listed: Listed, cells: Cells) -> None:
         if z > cells.low[k, s] + CLEARLY and z <= cells.next_[k, s]:
             r, aside = listed.r[i], listed.aside[i]
             same = z == cells.next_[k, s]
-            if not same or r < cells.next_r[k, s] or (r == cells.next_r[k, s] and aside < cells.next_aside[k, s]):
+            if (
+                not same
+                or r < cells.next_r[k, s]
+                or (r == cells.next_r[k, s] and aside < cells.next_aside[k, s])
+            ):
                 cells.next_[k, s], cells.next_r[k, s], cells.next_aside[k, s] = z, r, aside
 
 

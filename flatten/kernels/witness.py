@@ -110,7 +110,9 @@ def mark_over(
             bottom_end = bottom_k + rise * (stride * plan.cell)
             bend = bend_of(outward, p, climb, stride * plan.cell)
             below = height < bottom_k - bend and end < bottom_end - bend
-            if below or (height > bottom_k + plan.smallest + bend and end > bottom_end + plan.smallest + bend):
+            if below or (
+                height > bottom_k + plan.smallest + bend and end > bottom_end + plan.smallest + bend
+            ):
                 passed, k = False, k + stride  # in a stretch that is straight but for `bend`, and at its end
                 continue
         bend = bend_of(outward, p, climb, plan.cell)
@@ -133,7 +135,7 @@ def straight_cells(n_cells: int, ground: Ground) -> int:
 def height_over(
     k: int, b: int, p: float, climb: float, start: float, plan: Plan, ground: Ground
 ) -> tuple[float, float]:
-    """Distance along the beam from where it is nearest to the axis, and its height over the floor, where cell k begins."""
+    """Where cell k begins: distance from where the beam is nearest to the axis, and height over the floor."""
     r = k * plan.cell
     outward = math.sqrt(max(r * r - p * p, 0.0))
     return outward, start + outward * climb - ground_at(b, r, ground)
