@@ -101,8 +101,8 @@ def test_a_dock_edge_is_a_hit_of_its_own_kind() -> None:
     x = scan.ranges * np.cos(scan.bearings)
     ahead = np.abs(scan.bearings) < 0.6
     assert np.count_nonzero(drop & ahead) > 0.9 * np.count_nonzero(ahead)
-    # the last safe floor: at the edge or before it, by the distance from one beam to the next; behind it by no
-    # more than the edge runs slantwise through half a sector: 2 m · tan 34° · 2° = 0.05 m
+    # the last safe floor: at the edge or before it, by the distance from one beam to the next; behind it by
+    # no more than the edge runs slantwise through half a sector: 2 m · tan 34° · 2° = 0.05 m
     assert np.all((x[drop & ahead] < 2.06) & (x[drop & ahead] > 1.3))
     assert np.all(scan.states[drop] == State.HIT) and np.all(np.isnan(scan.heights[drop]))
     assert np.all(scan.clear_to[drop] <= scan.ranges[drop])

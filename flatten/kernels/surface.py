@@ -2,8 +2,8 @@
 
 What is minimised, over the heights at the middles of all cells: the squares of what they are off the returns'
 heights, weighted; of how much slopes change from ring to ring; and of how much a cell lies off its
-neighbours at the sides. Across a break nothing is asked for. Along every sector that is a band of five, which is solved at
-once, for all sectors side by side; the sides follow by repeating it.
+neighbours at the sides. Across a break nothing is asked for. Along every sector that is a band of five,
+which is solved at once, for all sectors side by side; the sides follow by repeating it.
 What lies well above the surface has no say, and what lies below has: things stand on a floor, and nothing but
 a ghost lies under it.
 """
