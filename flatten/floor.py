@@ -10,13 +10,14 @@ import numpy.typing as npt
 
 from flatten.frames import level_from_body
 from flatten.kernels import groups
-from flatten.kernels.edges import allow, find_edges, join, spread
-from flatten.kernels.groups import Edges, Grown, Listed, Rules
-from flatten.kernels.grow import NONE, SURE, grow
-from flatten.kernels.lines import TALLEST
-from flatten.kernels.survey import RINGS, SECTORS, survey
+from flatten.kernels.groups import Cells, Edges, Listed, Rings, Rules, Surface
+from flatten.kernels.outward import FLOOR
+from flatten.kernels.settling import fit_floor
+from flatten.kernels.survey import PART, SECTORS
 from flatten.kernels.workroom import SINGLES
 
+CELLS = 64
+"""Cells of what is handed out, over the reach."""
 NEAR = 3.0
 """Metres of floor about the robot that `height` and `tilt` tell of."""
 
@@ -59,37 +60,24 @@ class Floor:
         memory: float = 1.0,
     ) -> None:
         self._origin = x, y = fan_origin
-        cell = far / RINGS
         back, front = -0.5 * robot_length - x, 0.5 * robot_length - x
         right, left = -0.5 * robot_width - y, 0.5 * robot_width - y
-        near = max(0.0, min(-back, front, -right, left))
-        slope = math.tan(math.radians(slope_deg))
-        self._rules = Rules(robot_step, slope, drop, cell, near, left, right, back, front)
+        self._rules = Rules(
+            robot_step, math.tan(math.radians(slope_deg)), drop, far, left, right, back, front
+        )
+        self._rings = rings_to(far)
+        k = len(self._rings.middles)
+        self._cells, self._surface, self._edges = cells_of(k), surface_of(k), edges_of(k)
         middles = first_turn + (np.arange(bins) + 0.5) * (span / bins) + 2.0
         self._places = ((middles * (SECTORS / 4.0) - 0.5) % SECTORS).astype(np.float32)
-        self._grown = Grown(
-            np.zeros((SECTORS, RINGS), np.float32), np.zeros((SECTORS, RINGS), np.float32),
-            np.zeros((SECTORS, RINGS), np.uint8), np.zeros((SECTORS, RINGS), np.uint8),
-            np.zeros((6, SECTORS), np.float32), np.zeros(TALLEST + 2, np.int32),
-        )  # fmt: skip
-        self._edges = Edges(
-            np.zeros((SECTORS, RINGS), np.int32), np.zeros(SECTORS, np.float32), np.zeros(2, np.int32)
-        )
-        self._nodes = np.zeros((SECTORS, RINGS + 1), np.float32)
-        self._allowed = self._nodes.copy()
+        self._nodes = np.zeros((SECTORS, CELLS + 1), np.float32)
+        self._heights = np.zeros((bins, CELLS + 1), np.float32)
+        self._known = np.zeros((bins, CELLS), np.uint8)
         self._work = np.zeros(SINGLES, np.float32)
-        self._head = np.zeros(SECTORS * RINGS, np.int32)
-        self._make_room(1024)
         self._memory = memory
-        self._last = self._nodes.copy()
-        self._age = np.full((SECTORS, RINGS), np.inf, np.float32)
+        self._listed = listed_of(1024)
         self.drop_distances = np.full(bins, np.inf, np.float32)
         self.height, self.tilt, self.counts = 0.0, (0.0, 0.0), (0, 0)
-
-    def _make_room(self, n: int) -> None:
-        self._listed = Listed(
-            self._head, np.zeros(n, np.int32), np.zeros(n, np.float32), np.zeros(n, np.float32)
-        )
 
     def fit(
         self,
@@ -106,93 +94,100 @@ class Floor:
         `attitude` is the (roll, pitch) in radians that the frame was made with: the tracks stand on a plane
         that leans as the body does; None where that is level.
         """
-        if returns.n > len(self._listed.next_):
-            self._make_room(2 * returns.n)
-        rules, grown = self._rules, self._grown
-        survey(returns, frame.matrix, rules, self._listed, self._work)
-        grow(self._under(attitude), rules, self._listed, grown)
-        find_edges(float(frame.level_from_sensor[2, 3]), rules, self._listed, grown, self._edges)
-        join(rules, grown, self._nodes)
-        self._remember(now_from_last, elapsed)
+        if returns.n > len(self._listed.r):
+            self._listed = listed_of(2 * returns.n)
+        surface, top = self._surface, float(frame.level_from_sensor[2, 3])
+        known = now_from_last is not None and elapsed <= self._memory
+        moved = np.asarray(now_from_last, np.float64) if known else np.eye(4)
+        keep = 0.5 ** (elapsed / self._memory) if known and self._memory > 0.0 else 0.0
+        lowest, highest, steepest = fit_floor(
+            returns, frame.matrix, self._under(attitude), moved, np.asarray(np.linalg.inv(moved), np.float64),
+            elapsed if known else math.inf, self._memory, keep, top, self._rules, self._rings, self._listed,
+            self._cells, surface, self._edges, self._work, self._places, self._nodes, self._heights,
+            self._known,
+        )  # fmt: skip
         self._describe()
-        return self._hand_out()
+        nearest = np.floor(self._places + 0.5).astype(np.int64) % SECTORS
+        self.drop_distances = self._edges.drops[nearest]
+        scale = CELLS / self._rules.far
+        return groups.Ground(self._heights, self._known, scale, lowest, highest, steepest)
 
-    def _under(self, attitude: tuple[float, float] | None) -> npt.NDArray[np.float32]:
+    def _under(self, attitude: tuple[float, float] | None) -> npt.NDArray[np.float64]:
         """Plane that the tracks stand on: (2, SECTORS) its height at the fan's origin, its slope outward."""
         up = level_from_body(*(attitude or (0.0, 0.0)))[:3, 2]
         along_x, along_y = -up[0] / max(up[2], 0.1), -up[1] / max(up[2], 0.1)
         turn = (np.arange(SECTORS) + 0.5) * (2 * math.pi / SECTORS) - math.pi
         height = along_x * self._origin[0] + along_y * self._origin[1]
         slope = along_x * np.cos(turn) + along_y * np.sin(turn)
-        return np.stack([np.full(SECTORS, height), slope]).astype(np.float32)
-
-    def _remember(self, now_from_last: npt.NDArray[Any] | None, elapsed: float) -> None:
-        """Where no floor is seen, keep what was seen of it in one of the last frames."""
-        if now_from_last is None:
-            self._age[:] = np.inf
-        else:
-            self._last, self._age = moved(self._last, self._age, self._rules.cell, now_from_last)
-            self._age += elapsed
-        state = self._grown.state
-        kept = (state == NONE) & (self._age <= self._memory)
-        self._age = np.where(state != NONE, 0.0, self._age).astype(np.float32)
-        beside = np.zeros((SECTORS, RINGS + 1), bool)
-        beside[:, :-1] |= kept
-        beside[:, 1:] |= kept
-        own = np.zeros_like(beside)
-        own[:, :-1] |= state != NONE
-        own[:, 1:] |= state != NONE
-        np.copyto(self._nodes, self._last, where=beside & ~own)
-        state[kept] = SURE
-        self._last = self._nodes.copy()
+        return np.stack([np.full(SECTORS, height), slope])
 
     def _describe(self) -> None:
         """Fit a plane to the known floor about the robot, and tell what was counted."""
-        rings = max(1, min(RINGS, int(NEAR / self._rules.cell)))
+        rings = int(np.searchsorted(self._rings.middles, NEAR))
         turn = (np.arange(SECTORS) + 0.5) * (2 * math.pi / SECTORS) - math.pi
-        r = (np.arange(rings) + 0.5) * self._rules.cell
-        z = 0.5 * (self._nodes[:, :rings] + self._nodes[:, 1 : rings + 1])
-        weight = (self._grown.state[:, :rings] != NONE) * r
-        x, y = np.cos(turn)[:, None] * r, np.sin(turn)[:, None] * r
+        r = self._rings.middles[:rings, None]
+        z = self._surface.height[:rings]
+        weight = (self._surface.state[:rings] == FLOOR) * r
+        x, y = np.cos(turn) * r, np.sin(turn) * r
         a = np.stack([x, y, np.ones_like(x)], axis=-1).reshape(-1, 3)
         w = weight.reshape(-1, 1)
         normal = a.T @ (w * a) + 1e-9 * np.eye(3)  # nothing known: level
         along_x, along_y, self.height = np.linalg.solve(normal, (a.T @ (w[:, 0] * z.reshape(-1)))).tolist()
         # REP 103: roll > 0 left side up, pitch > 0 nose down
         self.tilt = (math.atan(along_y), -math.atan(along_x))
-        on, below = self._edges.tally.tolist()
+        on, below = self._surface.tally.tolist()
         self.counts = (on, below)
 
-    def _hand_out(self) -> groups.Ground:
-        allow(self._rules, self._grown.state, self._nodes, self._allowed)
-        bins, scale = len(self._places), 1.0 / self._rules.cell
-        heights = np.empty((bins, RINGS + 1), np.float32)
-        known = np.empty((bins, RINGS), np.uint8)
-        lowest, highest, steepest = spread(
-            self._places, self._allowed, self._grown.state, scale, heights, known
-        )
-        nearest = np.floor(self._places + 0.5).astype(np.int64) % SECTORS
-        self.drop_distances = self._edges.drops[nearest]
-        return groups.Ground(heights, known, scale, lowest, highest, steepest)
+
+def rings_to(far: float) -> Rings:
+    """Cut the reach into rings that grow with the distance, of whole PARTs."""
+    edges = [0.0]
+    while edges[-1] < far:
+        width = min(1.0, max(0.2, 0.012 * edges[-1] ** 2))
+        edges.append(edges[-1] + PART * round(width / PART))
+    cut = np.array(edges)
+    places = (np.arange(round(cut[-1] / PART) + 1) + 0.5) * PART
+    ring_at: npt.NDArray[np.int32] = np.minimum(
+        np.searchsorted(cut, places, side="right") - 1, len(cut) - 2, dtype=np.int32, casting="unsafe"
+    )
+    return Rings(cut, 0.5 * (cut[1:] + cut[:-1]), ring_at)
 
 
-def moved(
-    nodes: npt.NDArray[np.float32], age: npt.NDArray[Any], cell: float, now_from_last: npt.NDArray[Any]
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[Any]]:
-    """Bring heights at whole cells (sectors, rings + 1) and the cells' ages to where the robot is now."""
-    last_from_now = np.linalg.inv(now_from_last)
-    turn = (np.arange(SECTORS) + 0.5) * (2 * math.pi / SECTORS) - math.pi
+def listed_of(n: int) -> Listed:
+    """Room for n returns."""
+    return Listed(np.zeros(n, np.int32), *(np.zeros(n, np.float32) for _ in range(3)))
 
-    def places(r: npt.NDArray[Any]) -> tuple[Any, Any]:
-        xy = np.stack([np.cos(turn)[:, None] * r, np.sin(turn)[:, None] * r], axis=-1)
-        x, y = np.moveaxis(xy @ last_from_now[:2, :2].T + last_from_now[:2, 3], -1, 0)
-        sector = ((np.arctan2(y, x) + math.pi) * (SECTORS / (2 * math.pi))).astype(int) % SECTORS
-        return sector, np.hypot(x, y) / cell
 
-    s, u = places(np.arange(RINGS + 1) * cell)
-    k = np.minimum(u.astype(int), RINGS - 1)
-    w = np.minimum(u - k, 1.0)
-    heights = nodes[s, k] + w * (nodes[s, k + 1] - nodes[s, k]) + now_from_last[2, 3]
-    s, u = places((np.arange(RINGS) + 0.5) * cell)
-    ages = np.where(u < RINGS, age[s, np.minimum(u.astype(int), RINGS - 1)], np.inf)
-    return heights.astype(np.float32), ages.astype(np.float32)
+def cells_of(k: int) -> Cells:
+    """Room for k rings of cells."""
+
+    def room() -> npt.NDArray[np.float32]:
+        return np.zeros((k, SECTORS), np.float32)
+
+    flat = k * SECTORS
+    return Cells(
+        n=np.zeros((k, SECTORS), np.int32), low=room(), low_r=room(), low_aside=room(), high=room(),
+        high_r=room(), next_=room(), next_r=room(), next_aside=room(), on=np.zeros(flat, np.int32),
+        off=np.zeros(flat, np.int32), reach=np.zeros(flat, np.float32),
+    )  # fmt: skip
+
+
+def surface_of(k: int) -> Surface:
+    """Room for a surface of k rings."""
+    shape = (k, SECTORS)
+    return Surface(
+        height=np.zeros(shape), outward=np.zeros(shape), across=np.zeros(shape),
+        state=np.zeros(shape, np.uint8), broken=np.zeros(shape, np.uint8), deep=np.zeros(shape, np.float32), target=np.zeros(shape),
+        weight=np.zeros(shape), room=np.zeros((8, *shape)), planes=np.zeros((4, k * SECTORS), np.float32),
+        past=np.full((4, *shape), np.inf, np.float32), recalled=np.full(shape, np.inf, np.float32),
+        highest=np.zeros(shape), ring=np.zeros((2, SECTORS + 2)), tally=np.zeros(2, np.int32),
+    )  # fmt: skip
+
+
+def edges_of(k: int) -> Edges:
+    """Room for the edges of k rings."""
+    shape = (k, SECTORS)
+    return Edges(
+        np.zeros(shape, np.int32), np.zeros(shape), np.zeros(shape), np.zeros(shape, np.float32),
+        np.zeros(shape, np.float32), np.zeros((4, SECTORS), np.float32), np.full(SECTORS, np.inf, np.float32),
+    )  # fmt: skip

@@ -19,12 +19,10 @@ from flatten.kernels import (
     beams,
     cache,
     carry,
-    edges,
     groups,
-    grow,
     instants,
     newest,
-    survey,
+    settling,
     sweep,
 )
 from flatten.motion import Motion
@@ -41,12 +39,7 @@ KERNELS: dict[str, Any] = {
     "carry": carry.carry,
     "keep_returns": newest.keep_returns,
     "bring": newest.bring,
-    "survey": survey.survey,
-    "grow": grow.grow,
-    "find_edges": edges.find_edges,
-    "allow": edges.allow,
-    "join": edges.join,
-    "spread": edges.spread,
+    "fit_floor": settling.fit_floor,
 }
 """What is compiled as a whole; all else in the kernels becomes part of these."""
 

@@ -228,10 +228,7 @@ class Rules(NamedTuple):
     slope: float
     """Tangent of the steepest slope."""
     drop: float
-    cell: float
-    """Length of a cell."""
-    near: float
-    """To here the floor is under the tracks: height 0."""
+    far: float
     left: float
     right: float
     back: float
@@ -239,44 +236,99 @@ class Rules(NamedTuple):
     """The robot's outline: least and greatest y, least and greatest x."""
 
 
+class Rings(NamedTuple):
+    """How the distances are cut."""
+
+    edges: Annotated[Numbers, 1]
+    """(K + 1,) metres, from 0 to the reach, in whole PARTs."""
+    middles: Annotated[Numbers, 1]
+    """(K,)"""
+    ring_at: Annotated[Lanes, 1]
+    """Ring of a distance in PARTs."""
+
+
 class Listed(NamedTuple):
-    """The returns of every cell."""
+    """The returns that may be of the floor, (n,) of each."""
 
-    head: Annotated[Lanes, 1]
-    """(SECTORS · RINGS,) number of a cell's last return, END without any."""
-    next_: Annotated[Lanes, 1]
-    """(n,) number of the return before it in the same cell."""
+    cell: Annotated[Lanes, 1]
+    """Ring · SECTORS + sector."""
     r: Annotated[Singles, 1]
+    aside: Annotated[Singles, 1]
+    """Sectors from the middle of their own, −½ … ½."""
     z: Annotated[Singles, 1]
-    """(n,) horizontal distance and height."""
 
 
-class Grown(NamedTuple):
-    """The floor, cell by cell, and room to grow it."""
+class Cells(NamedTuple):
+    """What lies in each cell, (K, SECTORS)."""
 
-    inner: Annotated[Singles, 2]
-    rise: Annotated[Singles, 2]
-    """(SECTORS, RINGS) height at the cell's inner edge, slope outward."""
+    n: Annotated[Lanes, 2]
+    """Returns."""
+    low: Annotated[Singles, 2]
+    low_r: Annotated[Singles, 2]
+    low_aside: Annotated[Singles, 2]
+    """Height and place of the lowest."""
+    high: Annotated[Singles, 2]
+    high_r: Annotated[Singles, 2]
+    """Height and distance of the highest."""
+    next_: Annotated[Singles, 2]
+    next_r: Annotated[Singles, 2]
+    next_aside: Annotated[Singles, 2]
+    """Height and place of the lowest that lies clearly above the lowest; inf where there is none."""
+    on: Annotated[Lanes, 1]
+    off: Annotated[Lanes, 1]
+    reach: Annotated[Singles, 1]
+    """(K · SECTORS,) returns on the surface, by how much they lie above it together, in tenths of a
+    millimetre, and distance of the farthest of them."""
+
+
+class Surface(NamedTuple):
+    """The floor, (K, SECTORS) at the middles of the cells; behind a break it is another surface."""
+
+    height: Annotated[Numbers, 2]
+    outward: Annotated[Numbers, 2]
+    """Slope, m per m."""
+    across: Annotated[Numbers, 2]
+    """Rise from sector to sector, m."""
     state: Annotated[Flags, 2]
-    """(SECTORS, RINGS) as in `grow`."""
-    filled: Annotated[Flags, 2]
-    """(SECTORS, RINGS) whether returns lie in the cell."""
-    edge: Annotated[Singles, 2]
-    """(6, SECTORS) where the next ring begins: height, slope, metres since floor was seen, height there;
-    height and slope of the next candidate."""
-    counts: Annotated[Lanes, 1]
-    """(TALLEST + 2,) as in `lines`"""
+    """As in `outward`."""
+    broken: Annotated[Flags, 2]
+    """Whether a way down lies between this ring and the one before."""
+    deep: Annotated[Singles, 2]
+    """How far below the expected surface the lowest return lay where that may be a way down, else 0."""
+    target: Annotated[Numbers, 2]
+    weight: Annotated[Numbers, 2]
+    """Height that the returns ask for, and how firmly, 1 / m²."""
+    room: Annotated[Numbers, 3]
+    """(8, K, SECTORS) to solve in."""
+    planes: Annotated[Singles, 2]
+    """(4, K · SECTORS) as in `surface`."""
+    past: Annotated[Singles, 3]
+    """(4, K, SECTORS) the floor of the last frame, as in `memory`."""
+    recalled: Annotated[Singles, 2]
+    """How long ago what stands in for returns was seen, seconds; inf where there is none."""
+    highest: Annotated[Numbers, 2]
+    """The highest floor that is possible."""
+    ring: Annotated[Numbers, 2]
+    """(2, SECTORS + 2) a row with its ends joined."""
+    tally: Annotated[Lanes, 1]
+    """(2,) returns on the floor, below it."""
 
 
 class Edges(NamedTuple):
-    """What is found below the floor and at its end."""
+    """Where the floor ends, (K, SECTORS)."""
 
     late: Annotated[Lanes, 2]
-    """(SECTORS, RINGS) returns whose beams crossed the floor here and ended late."""
+    """Late returns that say that the floor ends here."""
+    flat: Annotated[Numbers, 2]
+    rise: Annotated[Numbers, 2]
+    """Height of the floor, continued where it is not seen, at the middles of the cells; slope, m per m."""
+    reach: Annotated[Singles, 2]
+    level: Annotated[Singles, 2]
+    """Distance and height of the farthest return on that floor; 0 without one."""
+    held: Annotated[Singles, 2]
+    """(4, SECTORS) the edges of frames before, as in `edges`."""
     drops: Annotated[Singles, 1]
     """(SECTORS,) distance of the nearest edge, inf without one."""
-    tally: Annotated[Lanes, 1]
-    """(2,) returns on the floor, below it."""
 
 
 GROUPS = (Returns, Frame, Ground, Plan, Bins, Tables, Lists, Work, Tile, Answers, Newest)

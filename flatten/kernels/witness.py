@@ -98,19 +98,56 @@ def mark_over(
         return
     a = math.ceil(r_in * plan.cells_per_metre)
     z = n_cells if r_out * plan.cells_per_metre > n_cells else math.floor(r_out * plan.cells_per_metre)
+    stride = straight_cells(n_cells, ground)
+    climb, start = dz / length, sensor[2] + t_p * dz
     passed = False  # at the end of the cell before
-    for k in range(a, z + 1):
-        r = k * plan.cell
-        outward = math.sqrt(max(r * r - p * p, 0.0))
-        height = sensor[2] + (t_p + outward / length) * dz - ground_at(b, r, ground)
-        bend = 1e-9
-        if p > 0.0:
-            bend += abs(dz) * p * p * plan.cell * plan.cell / (8.0 * length * max(outward, 1e-6) ** 3)
-        over = height - rise * r - bottom
+    k = a
+    while k <= z:
+        bottom_k = bottom + rise * (k * plan.cell)
+        outward, height = height_over(k, b, p, climb, start, plan, ground)
+        if stride > 1 and k % stride == 0 and k + stride <= z:
+            _, end = height_over(k + stride, b, p, climb, start, plan, ground)
+            bottom_end = bottom_k + rise * (stride * plan.cell)
+            bend = bend_of(outward, p, climb, stride * plan.cell)
+            below = height < bottom_k - bend and end < bottom_end - bend
+            if below or (
+                height > bottom_k + plan.smallest + bend and end > bottom_end + plan.smallest + bend
+            ):
+                passed, k = False, k + stride  # in a stretch that is straight but for `bend`, and at its end
+                continue
+        bend = bend_of(outward, p, climb, plan.cell)
+        over = height - bottom_k
         passes = over >= bend and over <= plan.smallest - bend and height <= top - bend and height >= bend
         if passed and passes and is_known(b, k - 1, n_cells, ground):
             masks[s, b, (k - 1) // CELL_BITS] |= np.uint64(1) << np.uint64((k - 1) % CELL_BITS)
         passed = passes
+        k += 1
+
+
+@part
+def straight_cells(n_cells: int, ground: Ground) -> int:
+    """How many cells one straight piece of the floor has; 0 where that is no whole number."""
+    pieces = ground.known.shape[1]
+    return n_cells // pieces if n_cells % pieces == 0 else 0
+
+
+@part
+def height_over(
+    k: int, b: int, p: float, climb: float, start: float, plan: Plan, ground: Ground
+) -> tuple[float, float]:
+    """Where cell k begins: distance from where the beam is nearest to the axis, and height over the floor."""
+    r = k * plan.cell
+    outward = math.sqrt(max(r * r - p * p, 0.0))
+    return outward, start + outward * climb - ground_at(b, r, ground)
+
+
+@part
+def bend_of(outward: float, p: float, climb: float, run: float) -> float:
+    """By how much the beam's height, over its distance from the axis, is off a straight line within `run`."""
+    bend = 1e-9
+    if p > 0.0:
+        bend += abs(climb) * p * p * run * run / (8.0 * max(outward, 1e-6) ** 3)
+    return bend
 
 
 @part
