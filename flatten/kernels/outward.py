@@ -21,8 +21,8 @@ from flatten.kernels.survey import SECTORS
 Numbers = npt.NDArray[np.float64]
 
 NONE, THING, FLOOR, DEEP, OLD = 0, 1, 2, 3, 4
-"""What a cell's lowest return is: there is none, it stands on the floor, is of it, lies far below it, may be of
-a ramp (and is floor from the next ring on)."""
+"""What a cell's lowest return is: there is none, it stands on the floor, is of it, lies far below it, may be
+of a ramp (and is floor from the next ring on)."""
 WIDTH = 2.0 * math.pi / SECTORS
 NOISE = 0.03
 BEND = 0.10
