@@ -1,0 +1,226 @@
+"""Which returns are the robot's own: what stays put in the body frame while the surroundings change.
+
+Clouds between which the surroundings hardly change count as one place, so that a robot that waits does not
+make what stands beside it its own. A voxel is the robot's if it was hit in most of the places that
+looked there, in every part of the recording. From a robot that never moved only the declared hull tells.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from flatten.cloud import Cloud
+from flatten.errors import TuningError
+from flatten.profile import Profile
+from flatten.tuning.near import Look, Mask, Numbers, Places, Space, changed, look, pose_of, space_about
+
+NEW_PLACE = 0.25
+"""Share of the surroundings that must look different for a new place."""
+FEWEST_PLACES = 4
+"""Places from which on the robot counts as having moved."""
+MOST_OFTEN = 0.5
+"""Share of the places that looked at a voxel in which the robot's own is hit."""
+AT_RIM = 0.1
+"""The same for voxels beside these: the rims of parts, and what noise carries out of them."""
+SPANS = 4
+"""Parts of the recording, in each of which the robot's own must be hit."""
+A_LITTLE = 0.05
+"""Metres by which the declared hull may be too small, where the robot did not move."""
+DENSE = 3
+"""Returns of one cloud in a voxel that make it part of something that moves."""
+TOUCH = 2
+"""Voxels from the robot's own within which a moving part begins."""
+OFTEN = 0.2
+"""Share of the clouds in which a moving part is seen; at least three."""
+NO_FLOOR = 0.01
+"""Share of the returns that must lie where the mount has the floor, in the middle one of the clouds."""
+
+
+class Part(NamedTuple):
+    """Something at the robot that moves against it."""
+
+    low: Numbers
+    """(3,) corners of all that it was seen to sweep, body frame."""
+    high: Numbers
+    clouds: int
+    """In how many clouds it was seen."""
+    returns: Numbers
+    """(N, 3) its returns, body frame."""
+
+
+class Own(NamedTuple):
+    """What was found."""
+
+    moved: bool
+    """Whether the surroundings changed enough."""
+    places: int
+    """Different places that the clouds were taken at, as far as the surroundings tell."""
+    clouds: int
+    space: Space
+    own: Mask
+    """(voxels,) the robot's own."""
+    low: Numbers
+    """(own voxels, 3) corners of the returns in each own voxel, in the order of the voxels."""
+    high: Numbers
+    returns: Numbers
+    """(N, 3) own returns of all clouds, body frame."""
+    others: Numbers
+    """(N, 3) returns of all clouds in the space that are neither own nor of a moving part."""
+    parts: tuple[Part, ...]
+    good: int
+    """Good returns in all clouds."""
+
+    @property
+    def beyond(self) -> int:
+        """Own returns beyond the declared hull and a little."""
+        return int((~self.space.in_hull(self.returns, A_LITTLE)).sum())
+
+
+class Watch:
+    """Looks at clouds one after the other, then tells what is the robot's own.
+
+    Parameters
+    ----------
+    profile:
+        Mount and declared hull.
+    reach:
+        Metres beyond the hull in which own parts are looked for.
+    moved:
+        Whether the robot moved, where it is known; None to tell it by the surroundings.
+
+    """
+
+    def __init__(self, profile: Profile, reach: float, moved: bool | None = None) -> None:
+        self.space = space_about(profile, reach)
+        self._moved = moved
+        self._body_from_sensor = pose_of(profile.mount)
+        self._looks: list[Look] = []
+        self._hits: list[Mask] = []
+        self._passed: list[Mask] = []
+        self._place: Numbers | None = None
+
+    def look(self, cloud: Cloud, name: str = "") -> None:
+        """Take a cloud; TuningError for one in millimetres or with hardly any returns."""
+        seen = look(cloud, name or cloud.name, self.space, self._body_from_sensor)
+        self._looks.append(seen._replace(passed=np.empty(0, bool)))
+        if self._is_new(seen.surroundings):
+            self._place = seen.surroundings
+            self._hits.append(np.zeros(self.space.size, bool))
+            self._passed.append(np.zeros(self.space.size, bool))
+        self._hits[-1][seen.voxels] = True
+        self._passed[-1] |= seen.passed
+
+    def _is_new(self, surroundings: Numbers) -> bool:
+        if self._place is None or self._moved:
+            return True
+        share = changed(self._place, surroundings)
+        return share > NEW_PLACE
+
+    def find(self) -> Own:
+        """Tell what is the robot's own; TuningError where the clouds do not fit the profile's mount."""
+        if not self._looks:
+            raise TuningError("no clouds given")
+        middle = float(np.median([seen.floor_share for seen in self._looks]))
+        if middle < NO_FLOOR:
+            raise TuningError(
+                f"no floor where the profile's mount has it ({100 * middle:.1f} % of the returns lie there): "
+                "is it the profile of this sensor? `flatten mount` finds how it sits"
+            )
+        moved = len(self._hits) >= FEWEST_PLACES and self._moved is not False
+        own = self._while_moving() if moved else self._standing()
+        parts = tuple(moving_parts(self._looks, own, self.space)) if moved else ()
+        return self._gathered(own, moved, parts)
+
+    def _while_moving(self) -> Mask:
+        hits, passed = np.stack(self._hits), np.stack(self._passed)
+        count, looked = hits.sum(axis=0), (hits | passed).sum(axis=0)
+        own = count >= np.maximum(3, MOST_OFTEN * looked)
+        for span in np.array_split(np.arange(len(hits)), max(1, min(SPANS, len(hits) // 3))):
+            own &= hits[span].any(axis=0)
+        rim = (count >= 2) & (count >= AT_RIM * looked)
+        for _ in range(2):
+            own |= rim & widened(own, self.space)
+        return np.asarray(own)
+
+    def _standing(self) -> Mask:
+        """What is hit in most clouds inside the declared hull and a little around it."""
+        count = np.zeros(self.space.size, np.int64)
+        for seen in self._looks:
+            held = self.space.in_hull(seen.near, A_LITTLE)
+            count[np.unique(seen.voxels[held])] += 1
+        own = count >= max(1.0, MOST_OFTEN * len(self._looks))
+        return np.asarray(own | ((count >= max(1.0, AT_RIM * len(self._looks))) & widened(own, self.space)))
+
+    def _gathered(self, own: Mask, moved: bool, parts: tuple[Part, ...]) -> Own:
+        near = np.concatenate([seen.near for seen in self._looks])
+        voxels = np.concatenate([seen.voxels for seen in self._looks])
+        mine = own[voxels]
+        if not moved:
+            mine &= self.space.in_hull(near, A_LITTLE)
+        low, high = corners(near[mine], voxels[mine], own)
+        moving = np.zeros(len(near), bool)
+        for part in parts:
+            moving |= ((near >= part.low) & (near <= part.high)).all(axis=1)
+        return Own(
+            moved, len(self._hits), len(self._looks), self.space, own, low, high, near[mine],
+            near[~mine & ~moving], parts, sum(seen.returns for seen in self._looks),
+        )  # fmt: skip
+
+
+def widened(mask: Mask, space: Space, by: int = 1) -> Mask:
+    """Grow a set of voxels by so many voxels to all sides."""
+    grid = np.pad(mask.reshape(space.shape), by)
+    for axis in range(3):
+        grid = np.logical_or.reduce([np.roll(grid, k, axis) for k in range(-by, by + 1)])
+    inner = (slice(by, -by),) * 3
+    return np.ascontiguousarray(grid[inner]).reshape(-1)
+
+
+def corners(points: Numbers, voxels: Places, own: Mask) -> tuple[Numbers, Numbers]:
+    """Corners (K, 3) of the points in each voxel of a set, in the order of its K voxels."""
+    number = np.full(own.size, -1)
+    number[own] = np.arange(int(own.sum()))
+    low = np.full((int(own.sum()), 3), np.inf)
+    high = -low
+    np.minimum.at(low, number[voxels], points)
+    np.maximum.at(high, number[voxels], points)
+    return low, high
+
+
+def moving_parts(looks: list[Look], own: Mask, space: Space) -> list[Part]:
+    """Find what touches the robot in many clouds and is somewhere else in each."""
+    beside, rim = widened(own, space, TOUCH), widened(own, space)
+    hull = space.in_hull(space.centres(np.arange(space.size)))
+    swept = np.zeros(space.size, bool)
+    for seen in looks:
+        count = np.bincount(seen.voxels, minlength=space.size)
+        dense = np.flatnonzero((count >= DENSE) & ~rim)
+        label = grouped(dense, space)
+        touching = np.unique(label[(beside | hull)[dense]])
+        swept[dense[np.isin(label, touching)]] = True
+    there = np.flatnonzero(swept)
+    label = grouped(there, space)
+    parts = [_part(looks, there[label == k], space) for k in range(int(label.max(initial=-1)) + 1)]
+    return [part for part in parts if part.clouds >= max(3, math.ceil(OFTEN * len(looks)))]
+
+
+def _part(looks: list[Look], voxels: Places, space: Space) -> Part:
+    mask = np.zeros(space.size, bool)
+    mask[voxels] = True
+    held = [seen.near[mask[seen.voxels]] for seen in looks]
+    points = np.concatenate(held)
+    return Part(points.min(axis=0), points.max(axis=0), sum(len(part) >= DENSE for part in held), points)
+
+
+def grouped(voxels: Places, space: Space) -> Places:
+    """Number the groups of voxels that touch by face, edge or corner: (K,) from 0 on. Open3D's DBSCAN."""
+    if len(voxels) == 0:
+        return np.empty(0, np.int64)
+    from flatten.scene.open3d_part import load_open3d  # noqa: PLC0415 - a desk library
+
+    o3d = load_open3d("telling parts that move needs")
+    cloud: Any = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(space.centres(voxels)))
+    return np.asarray(cloud.cluster_dbscan(1.8 * space.voxel, 1), np.int64)
