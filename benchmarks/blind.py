@@ -1,8 +1,8 @@
 """How well blind zones from recorded clouds cover the robot, and what else they swallow.
 
-Made-up robots (deck, mast, lamp, antenna, crate, side pods) drive circles among scattered things that come as
-near as 15 cm to their sides; 36 clouds, range noise 5 to 20 mm, dust, split beams. The zones are then judged by
-other clouds of another place: own returns that they hold, and returns of anything else that they swallow.
+Made-up robots (deck, mast, lamp, antenna, crate, side pods) drive circles among scattered things that come
+as near as 15 cm to their sides; 36 clouds, range noise 5 to 20 mm, dust, split beams. The zones are then
+judged by clouds of another place: own returns that they hold, returns of anything else that they swallow.
 Dust and split beams belong to nobody and are not counted.
 """
 

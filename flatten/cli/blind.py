@@ -46,7 +46,7 @@ MOST_CLOUDS = 120
     metavar="M",
     default=0.3,
     show_default=True,
-    help="Metres beyond the declared hull in which own parts are looked for. Nothing farther off ever counts.",
+    help="Metres beyond the declared hull in which own parts are looked for; nothing farther off counts.",
 )
 @click.option(
     "--most-hidden",
@@ -78,9 +78,9 @@ def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None: 
     keep their place: then only what lies in the declared hull counts, so stand in the open.
 
     Own returns are covered by a few boxes, cylinders and sectors. For each you are told how many returns
-    it removes and what it hides, by flattening clouds with it and without. Parts that move (an arm, a trailer)
-    are told apart and get no zone unless asked for. Check the zones in a picture, and drive with care: what
-    is inside one is never reported, a hand neither. Lengths are metres.
+    it removes and what it hides, by flattening clouds with it and without. Parts that move (an arm, a
+    trailer) are told apart and get no zone unless asked for. Look at the picture before you drive by it:
+    what is inside a zone is never reported, a hand neither. Lengths are metres.
 
     \b
     Examples:

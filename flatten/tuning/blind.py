@@ -1,4 +1,4 @@
-"""Blind zones from recorded clouds: the robot's own returns, a few bodies around them, and what these cost."""
+"""Blind zones from recorded clouds: own returns, a few bodies around them, and what these cost."""
 
 from __future__ import annotations
 
@@ -201,8 +201,8 @@ def nothing_own(own: Own, reach: float) -> str:
     """Why nothing can be proposed."""
     if own.moved:
         return (
-            f"nothing is the robot's own: over {own.places} places no return within {reach:g} m of the declared "
-            "hull stayed put: the sensor does not see its robot, or robot and mount in the profile are wrong"
+            f"nothing is the robot's own: over {own.places} places no return within {reach:g} m of the "
+            "declared hull stayed put: the sensor does not see its robot, or robot and mount in the profile are wrong"
         )
     return (
         "nothing to go by: the robot did not move (its surroundings stay the same) and no return lies in "

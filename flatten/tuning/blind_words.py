@@ -38,8 +38,8 @@ def _granted(found: Blind) -> list[str]:
     return [
         f"the robot did not move, as far as its surroundings tell ({own.clouds} clouds, {own.places} "
         f"{'place' if own.places == 1 else 'places'}); {counted}",
-        f"taken for granted: all within {100 * A_LITTLE:.0f} cm of the declared hull is the robot, and nothing "
-        "farther off; drive and turn to find what sticks out",
+        f"taken for granted: all within {100 * A_LITTLE:.0f} cm of the declared hull is the robot, and "
+        "nothing farther off; drive and turn to find what sticks out",
     ]
 
 
@@ -61,10 +61,16 @@ def _effect_words(effect: Effect) -> list[str]:
 
 
 def _hidden_words(part: Hidden) -> str:
-    words = f"{part.slice}: {100 * part.blocked:.1f} % of the bins become BLOCKED (at most {100 * part.most:.1f} %)"
+    words = (
+        f"{part.slice}: {100 * part.blocked:.1f} % of the bins become BLOCKED "
+        f"(at most {100 * part.most:.1f} %)"
+    )
     if math.isnan(part.near):
         return words
-    return f"{words}; HITs {part.near:.2f} to {part.far:.2f} m away, {part.low:.2f} to {part.high:.2f} m high, go"
+    return (
+        f"{words}; HITs {part.near:.2f} to {part.far:.2f} m away, "
+        f"{part.low:.2f} to {part.high:.2f} m high, go"
+    )
 
 
 def _together(found: Blind) -> list[str]:
@@ -104,8 +110,8 @@ def _left(found: Blind) -> list[str]:
         )
     if not own.moved and len(own.others):
         lines.append(
-            f"{len(own.others):,} returns within {found.reach:g} m of the hull are left: parts that stick out, "
-            "or things that stand there"
+            f"{len(own.others):,} returns within {found.reach:g} m of the hull are left: parts that stick "
+            "out, or things that stand there"
         )
     return lines
 

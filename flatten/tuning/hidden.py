@@ -24,7 +24,7 @@ class Hidden(NamedTuple):
     most: float
     """The same in the cloud where it is greatest."""
     near: float
-    """Metres from the fan's origin to the nearest and farthest of the HITs that are gone; NaN where none is."""
+    """Metres from the fan's origin to the nearest and farthest of the HITs that go; NaN where none does."""
     far: float
     low: float
     """Metres above the floor of the lowest and highest of these."""
