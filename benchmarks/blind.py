@@ -217,8 +217,8 @@ def run(seeds: range, sensor: str, still: bool = False, arm: bool = False) -> It
             continue
         yield {
             **row, **judge(made, found, seed + 500_000), "moved": found.own.moved, "zones": len(found.zones),
-            "parts": len(found.own.parts), "blocked": found.effect.blocked,
-            "most": max((part.effect.blocked for part in found.proposals), default=0.0),
+            "parts": len(found.own.parts), "blocked": found.effect.worst.lost,
+            "most": max((part.effect.worst.lost for part in found.proposals), default=0.0),
         }  # fmt: skip
         if sys.stderr.isatty():
             print(f"\r{seed} of {seeds[-1]} ", end="", file=sys.stderr)

@@ -21,7 +21,7 @@ REACH = 0.3
 MARGIN = 0.03
 """Metres around own returns: three times the range noise of the class, 10 mm (common practice)."""
 MOST_HIDDEN = 0.25
-"""Share of the bins of a slice that one zone may turn BLOCKED."""
+"""Share of the bins of a slice that one zone may silence."""
 TRIED = 12
 """Clouds of the recording that are flattened to see what zones hide."""
 FEWEST_OWN = 20
@@ -105,7 +105,9 @@ class BlindFinder:
     def find(
         self, *, margin: float = MARGIN, most_hidden: float = MOST_HIDDEN, with_moving: bool = False
     ) -> Blind:
-        """Propose zones, none of which turns more than `most_hidden` of a slice's bins BLOCKED.
+        """Propose zones, none of which silences more than `most_hidden` of a slice's bins.
+
+        Silenced is a bin that told something (HIT, CLEAR, TOO_NEAR) without the zone and is BLOCKED with it.
 
         With `with_moving` parts that move get zones, too, around all that they were seen to sweep.
         Raises TuningError where nothing is the robot's own, and where every zone hides too much.
@@ -114,9 +116,17 @@ class BlindFinder:
         if len(own.returns) < FEWEST_OWN and not (own.parts and with_moving):
             raise TuningError(nothing_own(own, self._reach))
         trial = Trial(self._profile, self._clouds, self._kept)
+        made = self._bodies(own, margin, with_moving)
+        zones = [body.zone for body, _ in made]
         proposals = [
-            self._judged(body, moving, own, trial, most_hidden)
-            for body, moving in self._bodies(own, margin, with_moving)
+            self._judged(
+                body,
+                moving,
+                own,
+                trial.of([body.zone], [z for z in zones if z is not body.zone]),
+                most_hidden,
+            )
+            for body, moving in made
         ]
         good = [part.body.zone for part in proposals if not part.refused]
         if proposals and not good:
@@ -146,15 +156,13 @@ class BlindFinder:
             made.append((Body(zone, int(contains(zone, part.returns, mount).sum()), zone_volume(zone)), True))
         return made
 
-    def _judged(self, body: Body, moving: bool, own: Own, trial: Trial, most_hidden: float) -> Proposal:
-        effect = trial.of([body.zone])
+    def _judged(self, body: Body, moving: bool, own: Own, effect: Effect, most_hidden: float) -> Proposal:
         others = int(contains(body.zone, own.others, self._profile.mount).sum())
         refused = ""
-        if effect.blocked > most_hidden:
-            worst = max(effect.slices, key=lambda part: part.blocked)
+        if effect.worst.lost > most_hidden:
             refused = (
-                f"zone {body.zone.name!r} turns {100 * worst.blocked:.0f} % of the bins of slice "
-                f"{worst.slice} BLOCKED, at most {100 * most_hidden:.0f} % are allowed (--most-hidden)"
+                f"zone {body.zone.name!r} silences {100 * effect.worst.lost:.0f} % of the bins of slice "
+                f"{effect.worst.slice}, at most {100 * most_hidden:.0f} % are allowed (--most-hidden)"
             )
         return Proposal(body, effect, others, moving, refused)
 
@@ -202,7 +210,8 @@ def nothing_own(own: Own, reach: float) -> str:
     if own.moved:
         return (
             f"nothing is the robot's own: over {own.places} places no return within {reach:g} m of the "
-            "declared hull stayed put: the sensor does not see its robot, or robot and mount in the profile are wrong"
+            "declared hull stayed put: the sensor does not see its robot, or robot and mount in the profile "
+            "are wrong"
         )
     return (
         "nothing to go by: the robot did not move (its surroundings stay the same) and no return lies in "

@@ -56,14 +56,14 @@ def _zone_lines(part: Proposal, found: Blind) -> list[str]:
 
 
 def _effect_words(effect: Effect) -> list[str]:
-    told = [_hidden_words(part) for part in effect.slices if part.blocked > 0.0 or not math.isnan(part.near)]
+    told = [_hidden_words(part) for part in effect.slices if part.lost > 0.0 or not math.isnan(part.near)]
     return told or ["changes no bin of any slice"]
 
 
 def _hidden_words(part: Hidden) -> str:
     words = (
-        f"{part.slice}: {100 * part.blocked:.1f} % of the bins become BLOCKED "
-        f"(at most {100 * part.most:.1f} %)"
+        f"{part.slice}: {100 * part.lost:.1f} % of the bins told something and become BLOCKED "
+        f"({100 * part.most:.1f} % in one cloud)"
     )
     if math.isnan(part.near):
         return words
@@ -103,6 +103,11 @@ def _moving(found: Blind) -> list[str]:
 def _left(found: Blind) -> list[str]:
     own = found.own
     lines = []
+    if own.passing:
+        lines.append(
+            f"{own.passing:,} returns beyond the hull stay put out to the end of the reach: taken for a wall "
+            "alongside (turn while recording), and not for the robot (else a larger --reach)"
+        )
     if own.moved and own.beyond:
         lines.append(
             f"{own.beyond:,} own returns lie beyond the declared hull: correct robot in the profile, or "
@@ -121,7 +126,8 @@ def plain(found: Blind) -> dict[str, Any]:
     own = found.own
     return {
         "moved": own.moved, "places": own.places, "clouds": own.clouds, "returns": own.good,
-        "own_returns": len(own.returns), "own_beyond_hull": own.beyond, "others_near": len(own.others),
+        "own_returns": len(own.returns), "own_beyond_hull": own.beyond,
+        "passing": own.passing, "others_near": len(own.others),
         "reach": found.reach, "margin": found.margin, "covered": found.covered, "tried": found.tried,
         "kept": [zone.name for zone in found.kept],
         "zones": [_plain_zone(part) for part in found.proposals],
@@ -147,7 +153,7 @@ def _plain_effect(effect: Effect) -> dict[str, Any]:
         "removed": effect.removed,
         "slices": {
             part.slice: {
-                "blocked": part.blocked, "most": part.most,
+                "lost": part.lost, "most": part.most, "blocked": part.blocked,
                 "ranges": _pair(part.near, part.far), "heights": _pair(part.low, part.high),
             }
             for part in effect.slices

@@ -17,7 +17,7 @@ from flatten.profile import BlindZone, Box, Cylinder, Mount, Sector
 from flatten.tuning.near import Mask, Numbers
 
 MOST_BODIES = 8
-WORTH = 0.01
+WORTH = 0.02
 """Share of the declared hull's volume that one more body must save."""
 LEAST_WORTH = 0.002
 """Cubic metres: the same for small robots."""

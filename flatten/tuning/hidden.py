@@ -19,10 +19,12 @@ class Hidden(NamedTuple):
     """What some zones do to one slice, over several clouds."""
 
     slice: str
-    blocked: float
-    """Mean share of the bins that become BLOCKED."""
+    lost: float
+    """Mean share of the bins that told something (HIT, CLEAR, TOO_NEAR) and become BLOCKED."""
     most: float
     """The same in the cloud where it is greatest."""
+    blocked: float
+    """Mean share of the bins that become BLOCKED, whatever they were: of UNSEEN ones nothing is lost."""
     near: float
     """Metres from the fan's origin to the nearest and farthest of the HITs that go; NaN where none does."""
     far: float
@@ -39,9 +41,9 @@ class Effect(NamedTuple):
     slices: tuple[Hidden, ...]
 
     @property
-    def blocked(self) -> float:
-        """Mean share of the bins that become BLOCKED, in the slice where it is greatest."""
-        return max(part.blocked for part in self.slices)
+    def worst(self) -> Hidden:
+        """The slice in which most bins tell nothing any more."""
+        return max(self.slices, key=lambda part: part.lost)
 
 
 class Trial:
@@ -50,28 +52,29 @@ class Trial:
     def __init__(self, profile: Profile, clouds: Sequence[Cloud], kept: Sequence[BlindZone]) -> None:
         self._profile, self._clouds = plain(profile), tuple(clouds)
         self._kept = tuple(kept)
-        self._before = self._flatten(())
+        self._known: dict[tuple[BlindZone, ...], list[dict[str, Scan]]] = {}
 
-    def of(self, zones: Sequence[BlindZone]) -> Effect:
-        """Compare zones with none, beside those that are kept."""
-        after = self._flatten(zones)
+    def of(self, zones: Sequence[BlindZone], beside: Sequence[BlindZone] = ()) -> Effect:
+        """Compare having zones with not having them, beside others and those that are kept."""
+        before, after = self._flatten(beside), self._flatten((*beside, *zones))
         removed = [
             (one.counts.swallowed - other.counts.swallowed) / max(1, one.counts.returns - one.counts.skipped)
             for one, other in (
-                (next(iter(b.values())), next(iter(a.values())))
-                for a, b in zip(self._before, after, strict=True)
+                (next(iter(b.values())), next(iter(a.values()))) for a, b in zip(before, after, strict=True)
             )
         ]
         slices = tuple(
-            _hidden(name, [scans[name] for scans in self._before], [scans[name] for scans in after])
+            _hidden(name, [scans[name] for scans in before], [scans[name] for scans in after])
             for name in self._profile.slices
         )
         return Effect(float(np.mean(removed)), slices)
 
     def _flatten(self, zones: Sequence[BlindZone]) -> list[dict[str, Scan]]:
-        profile = self._profile.model_copy(update={"blind_zones": (*self._kept, *zones)})
-        flattener = Flattener(profile, FIELDS)
-        return [flattener.flatten(cloud) for cloud in self._clouds]
+        chosen = (*self._kept, *zones)
+        if chosen not in self._known:
+            flattener = Flattener(self._profile.model_copy(update={"blind_zones": chosen}), FIELDS)
+            self._known[chosen] = [flattener.flatten(cloud) for cloud in self._clouds]
+        return self._known[chosen]
 
 
 def plain(profile: Profile) -> Profile:
@@ -82,12 +85,13 @@ def plain(profile: Profile) -> Profile:
 
 
 def _hidden(name: str, before: Sequence[Scan], after: Sequence[Scan]) -> Hidden:
-    shares, ranges, heights = [], [np.empty(0)], [np.empty(0)]
+    lost, became, ranges, heights = [], [], [np.empty(0)], [np.empty(0)]
     for without, zoned in zip(before, after, strict=True):
         assert without.states is not None and zoned.states is not None  # they were asked for
         assert without.ranges is not None and without.heights is not None and zoned.ranges is not None
         blocked = (zoned.states == State.BLOCKED) & (without.states != State.BLOCKED)
-        shares.append(float(blocked.mean()))
+        became.append(float(blocked.mean()))
+        lost.append(float((blocked & (without.states != State.UNSEEN)).mean()))
         hit = without.states == State.HIT
         gone = hit & ((zoned.states != State.HIT) | (zoned.ranges != without.ranges))
         ranges.append(without.ranges[gone])
@@ -98,4 +102,4 @@ def _hidden(name: str, before: Sequence[Scan], after: Sequence[Scan]) -> Hidden:
         for part in (away, height)
         for end in ((part.min(), part.max()) if len(part) else (np.nan, np.nan))
     ]
-    return Hidden(name, float(np.mean(shares)), float(np.max(shares)), *ends)
+    return Hidden(name, float(np.mean(lost)), float(np.max(lost)), float(np.mean(became)), *ends)

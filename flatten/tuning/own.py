@@ -72,6 +72,8 @@ class Own(NamedTuple):
     parts: tuple[Part, ...]
     good: int
     """Good returns in all clouds."""
+    passing: int = 0
+    """Returns that stay put and yet reach out of the space to a side: a wall alongside, and not the robot."""
 
     @property
     def beyond(self) -> int:
@@ -130,9 +132,12 @@ class Watch:
                 "is it the profile of this sensor? `flatten mount` finds how it sits"
             )
         moved = len(self._hits) >= FEWEST_PLACES and self._moved is not False
-        own = self._while_moving() if moved else self._standing()
+        staying = self._while_moving() if moved else self._standing()
+        outside = reaching_out(staying, self.space)
+        own = staying & ~outside
         parts = tuple(moving_parts(self._looks, own, self.space)) if moved else ()
-        return self._gathered(own, moved, parts)
+        passing = sum(int(outside[seen.voxels].sum()) for seen in self._looks) if moved else 0
+        return self._gathered(own, moved, parts)._replace(passing=passing)
 
     def _while_moving(self) -> Mask:
         hits, passed = np.stack(self._hits), np.stack(self._passed)
@@ -168,6 +173,20 @@ class Watch:
             moved, len(self._hits), len(self._looks), self.space, own, low, high, near[mine],
             near[~mine & ~moving], parts, sum(seen.returns for seen in self._looks),
         )  # fmt: skip
+
+
+def reaching_out(own: Mask, space: Space) -> Mask:
+    """Find what lies beyond the hull and goes on to a side of the space: it does not end with the robot."""
+    sides = np.zeros(space.shape, bool)
+    sides[0], sides[-1], sides[:, 0], sides[:, -1] = True, True, True, True
+    beyond = own & ~space.in_hull(space.centres(np.arange(space.size)), A_LITTLE)
+    found = beyond & sides.reshape(-1)
+    for _ in range(sum(space.shape)):
+        more = beyond & widened(found, space)
+        if np.array_equal(more, found):
+            break
+        found = more
+    return np.asarray(found)
 
 
 def widened(mask: Mask, space: Space, by: int = 1) -> Mask:

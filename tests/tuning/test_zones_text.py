@@ -25,7 +25,7 @@ TEXTS = {
     "list": f"blind_zones:   # by rule\n  - {OLD}   # keep clear\n  # the end\n" + SLICES,
     "list, nothing behind": SLICES + f"blind_zones:\n  - {OLD}",
     "list, not indented": f"blind_zones:\n- {OLD}\n" + SLICES,
-    "block": "blind_zones:\n  - name: old\n    cylinder:\n      x: 1\n      y: 2\n      radius: 1   # thin\n\n"
+    "block": "blind_zones:\n  - name: old\n    cylinder:\n      x: 1\n      y: 2\n      radius: 1  # thin\n\n"
     + SLICES,
     "flow": f"blind_zones: [{OLD}]  # by rule\n" + SLICES,
     "flow, lines": f"blind_zones: [\n  {OLD}\n]\n" + SLICES,
