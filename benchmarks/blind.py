@@ -31,6 +31,8 @@ CLOUDS, JUDGED = 36, 8
 PERIOD = 0.8
 """Seconds between the clouds that are taken of a drive."""
 SPEED = 0.5
+ARM_BEYOND = 0.08
+"""Metres behind the deck from which on an arm is held against the zones."""
 WANTED_OWN, WANTED_OTHERS = 0.999, 0.001
 ROSETTE, ROTATING = scene.Rosette(), scene.Rotating(near=0.1)
 
@@ -185,8 +187,13 @@ def judge(made: Made, found: Blind, seed: int) -> Row:
         for zone in found.zones:
             held |= contains(zone, points, made.profile.mount)
         mine = shot.labels == scene.OWN_ROBOT
-        moving = mine & near_bar(points, made.arm(k)) if made.arm is not None else np.zeros(len(points), bool)
-        mine &= ~moving
+        moving = np.zeros(len(points), bool)
+        if made.arm is not None:
+            moving = mine & near_bar(points, made.arm(k))
+            mine &= ~moving
+            moving &= (
+                points[:, 0] < -made.profile.robot.length / 2 - ARM_BEYOND
+            )  # what is over the deck is in its zone
         other = shot.labels >= 0
         own, own_held = own + int(mine.sum()), own_held + int((mine & held).sum())
         others, others_held = others + int(other.sum()), others_held + int((other & held).sum())

@@ -52,9 +52,9 @@ MOST_CLOUDS = 120
     "--most-hidden",
     type=click.FloatRange(0.0, 1.0),
     metavar="SHARE",
-    default=0.25,
+    default=0.4,
     show_default=True,
-    help="A zone that turns more of a slice's bins BLOCKED is left out.",
+    help="A zone that leaves more of a slice's bins BLOCKED, which told something without it, is left out.",
 )
 @click.option("--with-moving", is_flag=True, help="Zones also around all that parts which move have swept.")
 @click.option(

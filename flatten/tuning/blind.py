@@ -20,8 +20,8 @@ REACH = 0.3
 """Metres beyond the declared hull in which own parts are looked for."""
 MARGIN = 0.03
 """Metres around own returns: three times the range noise of the class, 10 mm (common practice)."""
-MOST_HIDDEN = 0.25
-"""Share of the bins of a slice that one zone may silence."""
+MOST_HIDDEN = 0.4
+"""Share of the bins of a slice that one zone may silence; decks close under a sensor take a third."""
 TRIED = 12
 """Clouds of the recording that are flattened to see what zones hide."""
 FEWEST_OWN = 20

@@ -29,18 +29,21 @@ def _granted(found: Blind) -> list[str]:
     """What it rests on, and what was taken for granted."""
     own = found.own
     counted = f"{len(own.returns):,} of {own.good:,} returns are the robot's own"
+    clouds = "1 cloud" if own.clouds == 1 else f"{own.clouds} clouds"
+    places = "1 place" if own.places == 1 else f"{own.places} places"
     if own.moved:
-        return [
-            f"the robot moved: {own.clouds} clouds from {own.places} places; {counted}, as they stay put",
-            f"taken for granted: nothing else keeps its place within {found.reach:g} m of the declared hull "
-            "all the way, and nothing farther off is the robot",
+        lines = [
+            f"the robot moved: {clouds} from {places}; {counted}, as they stay put",
+            f"taken for granted: nothing else keeps its place within {found.reach:g} m of the declared hull all",
+            "the way, and nothing farther off is the robot",
         ]
-    return [
-        f"the robot did not move, as far as its surroundings tell ({own.clouds} clouds, {own.places} "
-        f"{'place' if own.places == 1 else 'places'}); {counted}",
-        f"taken for granted: all within {100 * A_LITTLE:.0f} cm of the declared hull is the robot, and "
-        "nothing farther off; drive and turn to find what sticks out",
-    ]
+    else:
+        lines = [
+            f"the robot did not move, as far as its surroundings tell ({clouds} from {places}); {counted}",
+            f"taken for granted: the robot is what lies within {100 * A_LITTLE:.0f} cm of the declared hull, or is",
+            f"joined to that within {found.reach:g} m, and nothing touches it; drive and turn to be sure",
+        ]
+    return [*lines, "a bin falls silent where it told something without the zone and is BLOCKED with it"]
 
 
 def _zone_lines(part: Proposal, found: Blind) -> list[str]:
@@ -57,20 +60,14 @@ def _zone_lines(part: Proposal, found: Blind) -> list[str]:
 
 def _effect_words(effect: Effect) -> list[str]:
     told = [_hidden_words(part) for part in effect.slices if part.lost > 0.0 or not math.isnan(part.near)]
-    return told or ["changes no bin of any slice"]
+    return told or ["no bin falls silent"]
 
 
 def _hidden_words(part: Hidden) -> str:
-    words = (
-        f"{part.slice}: {100 * part.lost:.1f} % of the bins told something and become BLOCKED "
-        f"({100 * part.most:.1f} % in one cloud)"
-    )
+    words = f"{part.slice}: {100 * part.lost:.1f} % of the bins fall silent ({100 * part.most:.1f} % in one cloud)"
     if math.isnan(part.near):
         return words
-    return (
-        f"{words}; HITs {part.near:.2f} to {part.far:.2f} m away, "
-        f"{part.low:.2f} to {part.high:.2f} m high, go"
-    )
+    return f"{words}: HITs {part.near:.2f} to {part.far:.2f} m away, {part.low:.2f} to {part.high:.2f} m high"
 
 
 def _together(found: Blind) -> list[str]:

@@ -44,9 +44,12 @@ ABOVE_FLOOR = 0.15
 CELL = math.radians(4.0)
 """Width and height of one piece of the picture of the surroundings."""
 ROWS, COLUMNS = 45, 90
-FLOOR_RING = (0.5, 8.0)
-FLOOR_BAND, FLOOR_TILT = 0.10, 0.03
-"""Metres, and metres a metre, by which floor may lie off where the mount has it."""
+FLOOR_RING = (0.5, 15.0)
+"""Metres from the body's origin between which floor is looked for."""
+FLOOR_BAND, FLOOR_TILT, FLOOR_MOST = 0.10, 0.03, 0.25
+"""Metres, metres a metre, and metres at most, by which floor may lie off where the mount has it."""
+BANDS = np.arange(-4.1, 4.2, 0.2)
+"""Borders of the heights that are compared with it, metres."""
 
 
 class Space(NamedTuple):
@@ -101,8 +104,8 @@ class Look(NamedTuple):
     """(voxels,) whether a beam has passed."""
     surroundings: Numbers
     """(ROWS · COLUMNS,) distance of the nearest thing that stands there, NaN where nothing is seen."""
-    floor_share: float
-    """Share of all returns that lie where the mount has the floor."""
+    floor: float
+    """Returns where the mount has the floor, by those in the fullest band of heights; 0 where there are none."""
 
 
 def space_about(profile: Profile, reach: float) -> Space:
@@ -137,7 +140,7 @@ def look(cloud: Cloud, name: str, space: Space, body_from_sensor: Matrix) -> Loo
     near = points[space.inside(points)]
     return Look(
         name, len(points), near, space.voxels(near), passed_voxels(points, eye, space),
-        surroundings(points, eye, space), floor_share(points),
+        surroundings(points, eye, space), floor_found(points[~space.inside(points)]),
     )  # fmt: skip
 
 
@@ -186,8 +189,14 @@ FEWEST_PIECES = 15
 """Pieces that two pictures must share before they can be compared."""
 
 
-def floor_share(points: Numbers) -> float:
-    """Share of returns (N, 3), body frame, that lie where level floor is, about the robot."""
+def floor_found(points: Numbers) -> float:
+    """Returns (N, 3), body frame, where level floor is, by those in the fullest band of heights.
+
+    About 1 where the mount is right and floor is in sight; next to nothing where it is wrong.
+    """
     away = np.hypot(points[:, 0], points[:, 1])
     ring = (away >= FLOOR_RING[0]) & (away <= FLOOR_RING[1])
-    return float((ring & (np.abs(points[:, 2]) <= FLOOR_BAND + FLOOR_TILT * away)).mean())
+    height, away = points[ring, 2], away[ring]
+    most = int(np.histogram(height, BANDS)[0].max())
+    band = np.minimum(FLOOR_BAND + FLOOR_TILT * away, FLOOR_MOST)
+    return float((np.abs(height) <= band).sum()) / max(1, most)

@@ -33,10 +33,12 @@ DENSE = 3
 """Returns of one cloud in a voxel that make it part of something that moves."""
 TOUCH = 2
 """Voxels from the robot's own within which a moving part begins."""
+APART = 4.0
+"""Voxels between pieces that count as one moving part."""
 OFTEN = 0.2
 """Share of the clouds in which a moving part is seen; at least three."""
-NO_FLOOR = 0.01
-"""Share of the returns that must lie where the mount has the floor, in the middle one of the clouds."""
+NO_FLOOR = 0.3
+"""Returns where the mount has the floor, by those in the fullest band of heights: fewer are no floor."""
 
 
 class Part(NamedTuple):
@@ -125,18 +127,18 @@ class Watch:
         """Tell what is the robot's own; TuningError where the clouds do not fit the profile's mount."""
         if not self._looks:
             raise TuningError("no clouds given")
-        middle = float(np.median([seen.floor_share for seen in self._looks]))
-        if middle < NO_FLOOR:
+        lacking = [seen.name for seen in self._looks if seen.floor < NO_FLOOR]
+        if 2 * len(lacking) >= len(self._looks):
             raise TuningError(
-                f"no floor where the profile's mount has it ({100 * middle:.1f} % of the returns lie there): "
-                "is it the profile of this sensor? `flatten mount` finds how it sits"
+                f"{lacking[0]}: no floor where the profile's mount has it (so in {len(lacking)} of "
+                f"{len(self._looks)} clouds): is it the profile of this sensor? `flatten mount` tells how it sits"
             )
         moved = len(self._hits) >= FEWEST_PLACES and self._moved is not False
         staying = self._while_moving() if moved else self._standing()
         outside = reaching_out(staying, self.space)
         own = staying & ~outside
         parts = tuple(moving_parts(self._looks, own, self.space)) if moved else ()
-        passing = sum(int(outside[seen.voxels].sum()) for seen in self._looks) if moved else 0
+        passing = sum(int(outside[seen.voxels].sum()) for seen in self._looks)
         return self._gathered(own, moved, parts)._replace(passing=passing)
 
     def _while_moving(self) -> Mask:
@@ -146,25 +148,24 @@ class Watch:
         for span in np.array_split(np.arange(len(hits)), max(1, min(SPANS, len(hits) // 3))):
             own &= hits[span].any(axis=0)
         rim = (count >= 2) & (count >= AT_RIM * looked)
-        for _ in range(2):
-            own |= rim & widened(own, self.space)
-        return np.asarray(own)
+        return np.asarray(own | (rim & widened(own, self.space)))
 
     def _standing(self) -> Mask:
-        """What is hit in most clouds inside the declared hull and a little around it."""
+        """What is hit in most clouds in the declared hull and a little around it, and what is joined to it."""
         count = np.zeros(self.space.size, np.int64)
+        held = np.zeros(self.space.size, bool)
         for seen in self._looks:
-            held = self.space.in_hull(seen.near, A_LITTLE)
-            count[np.unique(seen.voxels[held])] += 1
-        own = count >= max(1.0, MOST_OFTEN * len(self._looks))
-        return np.asarray(own | ((count >= max(1.0, AT_RIM * len(self._looks))) & widened(own, self.space)))
+            count[np.unique(seen.voxels)] += 1
+            held[seen.voxels[self.space.in_hull(seen.near, A_LITTLE)]] = True
+        often = count >= max(1.0, MOST_OFTEN * len(self._looks))
+        rim = count >= max(1.0, AT_RIM * len(self._looks))
+        own = spread(often & held, often, self.space, TOUCH)
+        return np.asarray(own | (rim & widened(own, self.space)))
 
     def _gathered(self, own: Mask, moved: bool, parts: tuple[Part, ...]) -> Own:
         near = np.concatenate([seen.near for seen in self._looks])
         voxels = np.concatenate([seen.voxels for seen in self._looks])
         mine = own[voxels]
-        if not moved:
-            mine &= self.space.in_hull(near, A_LITTLE)
         low, high = corners(near[mine], voxels[mine], own)
         moving = np.zeros(len(near), bool)
         for part in parts:
@@ -180,9 +181,14 @@ def reaching_out(own: Mask, space: Space) -> Mask:
     sides = np.zeros(space.shape, bool)
     sides[0], sides[-1], sides[:, 0], sides[:, -1] = True, True, True, True
     beyond = own & ~space.in_hull(space.centres(np.arange(space.size)), A_LITTLE)
-    found = beyond & sides.reshape(-1)
+    return spread(beyond & sides.reshape(-1), beyond, space, 1)
+
+
+def spread(start: Mask, over: Mask, space: Space, by: int) -> Mask:
+    """Grow a set of voxels over those of another that lie at most so many voxels apart, as far as it goes."""
+    found = start
     for _ in range(sum(space.shape)):
-        more = beyond & widened(found, space)
+        more = found | (over & widened(found, space, by))
         if np.array_equal(more, found):
             break
         found = more
@@ -221,7 +227,7 @@ def moving_parts(looks: list[Look], own: Mask, space: Space) -> list[Part]:
         touching = np.unique(label[(beside | hull)[dense]])
         swept[dense[np.isin(label, touching)]] = True
     there = np.flatnonzero(swept)
-    label = grouped(there, space)
+    label = grouped(there, space, APART)
     parts = [_part(looks, there[label == k], space) for k in range(int(label.max(initial=-1)) + 1)]
     return [part for part in parts if part.clouds >= max(3, math.ceil(OFTEN * len(looks)))]
 
@@ -234,12 +240,15 @@ def _part(looks: list[Look], voxels: Places, space: Space) -> Part:
     return Part(points.min(axis=0), points.max(axis=0), sum(len(part) >= DENSE for part in held), points)
 
 
-def grouped(voxels: Places, space: Space) -> Places:
-    """Number the groups of voxels that touch by face, edge or corner: (K,) from 0 on. Open3D's DBSCAN."""
+def grouped(voxels: Places, space: Space, by: float = 1.8) -> Places:
+    """Number the groups of voxels, (K,) from 0 on: by Open3D's DBSCAN, with `by` voxels from one to the next.
+
+    With 1.8 voxels belong together that touch by face, edge or corner (1, √2 and √3 apart).
+    """
     if len(voxels) == 0:
         return np.empty(0, np.int64)
     from flatten.scene.open3d_part import load_open3d  # noqa: PLC0415 - a desk library
 
     o3d = load_open3d("telling parts that move needs")
     cloud: Any = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(space.centres(voxels)))
-    return np.asarray(cloud.cluster_dbscan(1.8 * space.voxel, 1), np.int64)
+    return np.asarray(cloud.cluster_dbscan(by * space.voxel, 1), np.int64)
