@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatten.cli.options import FILE, overwrite_option, profile_option, quiet_option, read_profile, set_option
-from flatten.cli.terminal import progress, say, status
+from flatten.cli.terminal import progress, say, status, warn
 
 if TYPE_CHECKING:
     from flatten.profile import Profile
@@ -97,6 +97,8 @@ def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None: 
     if wanted["picture"] is not None:
         _draw(profile, found, wanted)
     from flatten.tuning import blind_words  # noqa: PLC0415
+
+    warn(blind_words.warnings(found), wanted["quiet"])
 
     if wanted["as_json"]:
         click.echo(json.dumps(blind_words.plain(found), indent=2, ensure_ascii=False))

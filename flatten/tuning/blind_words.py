@@ -34,14 +34,14 @@ def _granted(found: Blind) -> list[str]:
     if own.moved:
         lines = [
             f"the robot moved: {clouds} from {places}; {counted}, as they stay put",
-            f"taken for granted: nothing else keeps its place within {found.reach:g} m of the declared hull all",
-            "the way, and nothing farther off is the robot",
+            f"taken for granted: nothing else keeps its place within {found.reach:g} m of the declared hull",
+            "all the way, and nothing farther off is the robot",
         ]
     else:
         lines = [
             f"the robot did not move, as far as its surroundings tell ({clouds} from {places}); {counted}",
-            f"taken for granted: the robot is what lies within {100 * A_LITTLE:.0f} cm of the declared hull, or is",
-            f"joined to that within {found.reach:g} m, and nothing touches it; drive and turn to be sure",
+            f"taken for granted: the robot is what lies within {100 * A_LITTLE:.0f} cm of the declared hull,",
+            f"or is joined to it within {found.reach:g} m, and nothing touches it; drive and turn to be sure",
         ]
     return [*lines, "a bin falls silent where it told something without the zone and is BLOCKED with it"]
 
@@ -64,7 +64,10 @@ def _effect_words(effect: Effect) -> list[str]:
 
 
 def _hidden_words(part: Hidden) -> str:
-    words = f"{part.slice}: {100 * part.lost:.1f} % of the bins fall silent ({100 * part.most:.1f} % in one cloud)"
+    words = (
+        f"{part.slice}: {100 * part.lost:.1f} % of the bins fall silent "
+        f"({100 * part.most:.1f} % in one cloud)"
+    )
     if math.isnan(part.near):
         return words
     return f"{words}: HITs {part.near:.2f} to {part.far:.2f} m away, {part.low:.2f} to {part.high:.2f} m high"
@@ -116,6 +119,14 @@ def _left(found: Blind) -> list[str]:
             "out, or things that stand there"
         )
     return lines
+
+
+def warnings(found: Blind) -> list[str]:
+    """What is worth a second look, a line each."""
+    return [
+        f"{name}: no floor where the profile's mount has it: another sensor's cloud, or a ledge?"
+        for name in found.own.floorless
+    ]
 
 
 def plain(found: Blind) -> dict[str, Any]:

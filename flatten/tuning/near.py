@@ -105,7 +105,7 @@ class Look(NamedTuple):
     surroundings: Numbers
     """(ROWS · COLUMNS,) distance of the nearest thing that stands there, NaN where nothing is seen."""
     floor: float
-    """Returns where the mount has the floor, by those in the fullest band of heights; 0 where there are none."""
+    """Returns where the mount has the floor, by those in the fullest band of heights."""
 
 
 def space_about(profile: Profile, reach: float) -> Space:

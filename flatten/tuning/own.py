@@ -74,6 +74,8 @@ class Own(NamedTuple):
     parts: tuple[Part, ...]
     good: int
     """Good returns in all clouds."""
+    floorless: tuple[str, ...] = ()
+    """Clouds that have no floor where the profile's mount has it."""
     passing: int = 0
     """Returns that stay put and yet reach out of the space to a side: a wall alongside, and not the robot."""
 
@@ -131,7 +133,8 @@ class Watch:
         if 2 * len(lacking) >= len(self._looks):
             raise TuningError(
                 f"{lacking[0]}: no floor where the profile's mount has it (so in {len(lacking)} of "
-                f"{len(self._looks)} clouds): is it the profile of this sensor? `flatten mount` tells how it sits"
+                f"{len(self._looks)} clouds): is it the profile of this sensor? `flatten mount` tells how "
+                "it sits"
             )
         moved = len(self._hits) >= FEWEST_PLACES and self._moved is not False
         staying = self._while_moving() if moved else self._standing()
@@ -139,7 +142,7 @@ class Watch:
         own = staying & ~outside
         parts = tuple(moving_parts(self._looks, own, self.space)) if moved else ()
         passing = sum(int(outside[seen.voxels].sum()) for seen in self._looks)
-        return self._gathered(own, moved, parts)._replace(passing=passing)
+        return self._gathered(own, moved, parts)._replace(passing=passing, floorless=tuple(lacking))
 
     def _while_moving(self) -> Mask:
         hits, passed = np.stack(self._hits), np.stack(self._passed)
@@ -151,7 +154,7 @@ class Watch:
         return np.asarray(own | (rim & widened(own, self.space)))
 
     def _standing(self) -> Mask:
-        """What is hit in most clouds in the declared hull and a little around it, and what is joined to it."""
+        """What most clouds hit in the declared hull and a little around it, and what is joined to that."""
         count = np.zeros(self.space.size, np.int64)
         held = np.zeros(self.space.size, bool)
         for seen in self._looks:
