@@ -24,7 +24,7 @@ from flatten.tuning.blind import Blind, find_zones
 from flatten.tuning.bodies import contains
 from flatten.tuning.near import pose_of
 
-RUNS = 60
+RUNS = 40
 FIRST_SEED = 1000
 """Seeds below were looked at while this was made."""
 CLOUDS, JUDGED = 36, 8

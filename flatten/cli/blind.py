@@ -34,7 +34,7 @@ MOST_CLOUDS = 120
 @click.option("--replace", is_flag=True, help="Leave the profile's own zones out. Default: they stay.")
 @click.option(
     "--margin",
-    type=click.FloatRange(0.0, 0.5),
+    type=click.FloatRange(0.005, 0.5),
     metavar="M",
     default=0.03,
     show_default=True,

@@ -124,9 +124,8 @@ def bodies(
     made: list[Body] = []
     names = set(taken)
     groups = split(low, high, margin, worth)
-    for group in sorted(
-        groups, key=lambda group: -float(volume(low[group].min(axis=0), high[group].max(axis=0), 0.0))
-    ):
+    groups.sort(key=lambda group: -volume(low[group].min(axis=0), high[group].max(axis=0), margin))
+    for group in groups:
         first, last = low[group].min(axis=0), high[group].max(axis=0)
         held = points[((points >= first) & (points <= last)).all(axis=1)]
         zone = around(held, mount, margin, free_name(called(first, last, hull), names))
@@ -157,8 +156,11 @@ def around(points: Numbers, mount: Mount, margin: float, name: str) -> BlindZone
     low, high = points[:, :2].min(axis=0) - margin, points[:, :2].max(axis=0) + margin
     box = Box(x=(down(low[0]), up(high[0])), y=(down(low[1]), up(high[1])), z=z)
     best = BlindZone(name=name, box=box)
-    for other in (cylinder_about(points, margin, z), sector_about(points, mount, margin, z)):
-        zone = BlindZone(name=name, **{type(other).__name__.lower(): other}) if other is not None else best
+    others = [BlindZone(name=name, cylinder=cylinder_about(points, margin, z))]
+    sector = sector_about(points, mount, margin, z)
+    if sector is not None:
+        others.append(BlindZone(name=name, sector=sector))
+    for zone in others:
         if zone_volume(zone) < ROUNDER * zone_volume(best):
             best = zone
     return best

@@ -23,18 +23,22 @@ FEWEST_PLACES = 4
 """Places from which on the robot counts as having moved."""
 MOST_OFTEN = 0.5
 """Share of the places that looked at a voxel in which the robot's own is hit."""
-AT_RIM = 0.1
+AT_RIM = 0.15
 """The same for voxels beside these: the rims of parts, and what noise carries out of them."""
 SPANS = 4
 """Parts of the recording, in each of which the robot's own must be hit."""
 A_LITTLE = 0.05
 """Metres by which the declared hull may be too small, where the robot did not move."""
-DENSE = 3
-"""Returns of one cloud in a voxel that make it part of something that moves."""
-TOUCH = 2
+JOINED = 2
+"""Voxels from one to the next of what is joined."""
+SEEN = 8
+"""Returns of one cloud, close together, that make something that moves: split beams leave fewer."""
+CLOSE = 2.9
+"""Voxels from one of them to the next: one voxel may be missed between two."""
+TOUCH = 3
 """Voxels from the robot's own within which a moving part begins."""
 APART = 4.0
-"""Voxels between pieces that count as one moving part."""
+"""Voxels between pieces, of all clouds, that count as one moving part."""
 OFTEN = 0.2
 """Share of the clouds in which a moving part is seen; at least three."""
 NO_FLOOR = 0.3
@@ -140,7 +144,7 @@ class Watch:
         staying = self._while_moving() if moved else self._standing()
         outside = reaching_out(staying, self.space)
         own = staying & ~outside
-        parts = tuple(moving_parts(self._looks, own, self.space)) if moved else ()
+        parts = tuple(moving_parts(self._looks, own, outside, self.space)) if moved else ()
         passing = sum(int(outside[seen.voxels].sum()) for seen in self._looks)
         return self._gathered(own, moved, parts)._replace(passing=passing, floorless=tuple(lacking))
 
@@ -162,7 +166,7 @@ class Watch:
             held[seen.voxels[self.space.in_hull(seen.near, A_LITTLE)]] = True
         often = count >= max(1.0, MOST_OFTEN * len(self._looks))
         rim = count >= max(1.0, AT_RIM * len(self._looks))
-        own = spread(often & held, often, self.space, TOUCH)
+        own = spread(often & held, often, self.space, JOINED)
         return np.asarray(own | (rim & widened(own, self.space)))
 
     def _gathered(self, own: Mask, moved: bool, parts: tuple[Part, ...]) -> Own:
@@ -218,17 +222,23 @@ def corners(points: Numbers, voxels: Places, own: Mask) -> tuple[Numbers, Number
     return low, high
 
 
-def moving_parts(looks: list[Look], own: Mask, space: Space) -> list[Part]:
-    """Find what touches the robot in many clouds and is somewhere else in each."""
-    beside, rim = widened(own, space, TOUCH), widened(own, space)
+def moving_parts(looks: list[Look], own: Mask, outside: Mask, space: Space) -> list[Part]:
+    """Find what is close to the robot's own in many clouds and somewhere else in each.
+
+    `outside` stays put as well, and is neither.
+    """
+    beside, rim = widened(own, space, TOUCH), widened(own | outside, space)
     hull = space.in_hull(space.centres(np.arange(space.size)))
     swept = np.zeros(space.size, bool)
     for seen in looks:
         count = np.bincount(seen.voxels, minlength=space.size)
-        dense = np.flatnonzero((count >= DENSE) & ~rim)
-        label = grouped(dense, space)
-        touching = np.unique(label[(beside | hull)[dense]])
-        swept[dense[np.isin(label, touching)]] = True
+        there = np.flatnonzero((count > 0) & ~rim)
+        if len(there) == 0:
+            continue
+        label = grouped(there, space, CLOSE)
+        enough = np.bincount(label, count[there]) >= SEEN
+        touching = np.bincount(label, (beside | hull)[there]) > 0
+        swept[there[(enough & touching)[label]]] = True
     there = np.flatnonzero(swept)
     label = grouped(there, space, APART)
     parts = [_part(looks, there[label == k], space) for k in range(int(label.max(initial=-1)) + 1)]
@@ -240,7 +250,7 @@ def _part(looks: list[Look], voxels: Places, space: Space) -> Part:
     mask[voxels] = True
     held = [seen.near[mask[seen.voxels]] for seen in looks]
     points = np.concatenate(held)
-    return Part(points.min(axis=0), points.max(axis=0), sum(len(part) >= DENSE for part in held), points)
+    return Part(points.min(axis=0), points.max(axis=0), sum(len(part) >= SEEN for part in held), points)
 
 
 def grouped(voxels: Places, space: Space, by: float = 1.8) -> Places:

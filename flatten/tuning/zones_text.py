@@ -77,6 +77,11 @@ def _end_of(node: yaml.Node) -> int:
     return _end_of(last[1] if isinstance(last, tuple) else last)
 
 
+def _is_flow(node: yaml.Node) -> bool:
+    """Tell whether a list is written in brackets."""
+    return bool(getattr(node, "flow_style", False))
+
+
 def _line_end(text: str) -> str:
     return "\r\n" if "\r\n" in text else "\n"
 
@@ -84,7 +89,7 @@ def _line_end(text: str) -> str:
 def _added(text: str, there: yaml.Node, new: Sequence[BlindZone]) -> str:
     """Add zones behind those of the list."""
     end = _end_of(there.value[-1])
-    if there.flow_style:
+    if _is_flow(there):
         return text[:end] + "".join(f", {zone_text(zone)}" for zone in new) + text[end:]
     stop = text.find("\n", end)
     stop = len(text) if stop < 0 else stop
@@ -97,9 +102,10 @@ def _added(text: str, there: yaml.Node, new: Sequence[BlindZone]) -> str:
 def _replaced(text: str, there: yaml.Node, new: Sequence[BlindZone]) -> str:
     """Put zones where the list was; its comments behind the key stay."""
     begin, end = there.start_mark.index, _end_of(there)
-    if there.flow_style or not new:
+    if _is_flow(there) or not new:
         listed = ", ".join(zone_text(zone) for zone in new)
-        return f"{text[:begin]}[{listed}]{text[end:]}"
+        inset = "" if _is_flow(there) else "  "  # a list may begin at the margin, brackets may not
+        return f"{text[:begin]}{inset}[{listed}]{text[end:]}"
     indent = " " * there.start_mark.column
     return (
         text[:begin] + f"{_line_end(text)}{indent}".join(f"- {zone_text(zone)}" for zone in new) + text[end:]

@@ -18,7 +18,7 @@ MOUNT = Mount(x=0.3, y=-0.1, z=0.8)
 HULL = (1.0, 0.7, 0.9)
 PLAIN = {"mount": {"x": 0.3, "y": -0.1, "z": 0.8}, "slices": {"all": {"bottom": -100, "top": 100}}}
 
-angles = st.integers(-360, 360).map(float)
+angles = st.integers(-180, 180).map(float)
 zones = st.one_of(
     st.builds(
         lambda x, y, z: BlindZone(name="a", box=Box(x=(x, x + 0.7), y=(y, y + 0.5), z=(z, z + 0.4))),
@@ -37,7 +37,7 @@ zones = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(zones, st.integers(0, 1000))
 def test_zones_hold_what_the_library_swallows(zone: BlindZone, seed: int) -> None:
     """`contains` against the kernel's own count; points within 1e-6 of a border may fall to either side."""
@@ -49,7 +49,7 @@ def test_zones_hold_what_the_library_swallows(zone: BlindZone, seed: int) -> Non
 
 @settings(max_examples=100, deadline=None)
 @given(
-    st.integers(1, 60), st.integers(0, 10_000), st.floats(0.01, 1.0), st.floats(0.0, 0.1),
+    st.integers(1, 60), st.integers(0, 10_000), st.floats(0.01, 1.0), st.floats(0.005, 0.1),
     st.sampled_from(["box", "bar", "arc", "disc"]),
 )  # fmt: skip
 def test_a_body_holds_all_its_points_and_a_margin(
