@@ -77,7 +77,7 @@ def draw_blind(profile: Profile, own: Numbers, others: Numbers, moving: Sequence
     heights = scale * size[1], scale * size[2]
     tall = HEAD + FOOT + sum(heights) + 2 * EDGE
     figure = load_matplotlib("figure").Figure(figsize=(INCHES, tall), dpi=DOTS_PER_INCH)
-    inside = geometry_of_zones(profile, own)
+    inside = in_zones(profile, own)
     groups = (others, own[inside], own[~inside], np.concatenate([np.empty((0, 3)), *moving]))
     bottom = FOOT + EDGE
     for view, height, name in ((SIDE, heights[1], "from the right"), (PLAN, heights[0], "from above")):
@@ -96,7 +96,7 @@ def draw_blind(profile: Profile, own: Numbers, others: Numbers, moving: Sequence
     return figure
 
 
-def geometry_of_zones(profile: Profile, points: Numbers) -> Any:
+def in_zones(profile: Profile, points: Numbers) -> Any:
     """Tell which of (N, 3) points lie in a zone, by the outlines that are drawn and the heights."""
     path = load_matplotlib("path").Path
     inside = np.zeros(len(points), bool)
