@@ -33,7 +33,10 @@ FLOOR = 0.05
 SHORT = 1.5
 """Voxels before its return in which a beam does not count as passing."""
 MOST_BEAMS = 50_000
-"""Of a larger cloud evenly spaced returns are used."""
+"""Of more, a random choice is used, always the same: every so-many-th would leave out beams of a rotating
+sensor."""
+FARTHEST = 1e5
+"""Metres: what is said to be farther is no return."""
 FEWEST = 200
 """Good returns that a cloud must have."""
 MILLIMETRES = 150.0
@@ -127,8 +130,8 @@ def pose_of(mount: Mount) -> Matrix:
 
 def look(cloud: Cloud, name: str, space: Space, body_from_sensor: Matrix) -> Look:
     """Look at one cloud; raises TuningError for one that is in millimetres or has hardly any returns."""
-    sensor = cloud.xyz[:: 1 + len(cloud) // MOST_BEAMS]
-    sensor = sensor[np.isfinite(sensor).all(axis=1) & (sensor != 0.0).any(axis=1)]
+    sensor = cloud.xyz
+    sensor = sensor[(np.abs(sensor) < FARTHEST).all(axis=1) & (sensor != 0.0).any(axis=1)]
     if len(sensor) < FEWEST:
         raise TuningError(
             f"{name}: {len(sensor)} good returns are too few, {FEWEST} are wanted: record whole frames"
@@ -137,11 +140,18 @@ def look(cloud: Cloud, name: str, space: Space, body_from_sensor: Matrix) -> Loo
         raise TuningError(f"{name}: is in millimetres: convert it to metres, as the profile has them")
     points = sensor @ body_from_sensor[:3, :3].T + body_from_sensor[:3, 3]
     eye = body_from_sensor[:3, 3]
-    near = points[space.inside(points)]
+    near, some = chosen(points[space.inside(points)]), chosen(points)
     return Look(
-        name, len(points), near, space.voxels(near), passed_voxels(points, eye, space),
+        name, len(points), near, space.voxels(near), passed_voxels(some, eye, space),
         surroundings(points, eye, space), floor_found(points[~space.inside(points)]),
     )  # fmt: skip
+
+
+def chosen(points: Numbers) -> Numbers:
+    """At most MOST_BEAMS of points (N, 3)."""
+    if len(points) <= MOST_BEAMS:
+        return points
+    return points[np.sort(np.random.default_rng(0).choice(len(points), MOST_BEAMS, replace=False))]
 
 
 def passed_voxels(points: Numbers, eye: Numbers, space: Space) -> Mask:
