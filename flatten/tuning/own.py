@@ -124,10 +124,11 @@ class Watch:
         self._passed[-1] |= seen.passed
 
     def _is_new(self, surroundings: Numbers) -> bool:
-        if self._place is None or self._moved:
+        """Tell whether a cloud is from another place; where nothing stands about, what is known decides."""
+        if self._place is None:
             return True
         share = changed(self._place, surroundings)
-        return share > NEW_PLACE
+        return bool(self._moved) if math.isnan(share) else share > NEW_PLACE
 
     def find(self) -> Own:
         """Tell what is the robot's own; TuningError where the clouds do not fit the profile's mount."""

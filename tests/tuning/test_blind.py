@@ -168,6 +168,20 @@ def test_poses_settle_whether_the_robot_moved(driven: list[Cloud]) -> None:
         assert finder.find().own.moved is moved
 
 
+def test_in_an_empty_field_poses_tell(driven: list[Cloud]) -> None:
+    """Nothing stands about: by the clouds alone the robot may have stood."""
+    field = scene.Place([scene.random_place(5).solids[0]])
+    seen = clouds(field, CIRCLE[:8])
+    assert not find_zones(seen, PROFILE).own.moved
+    finder = BlindFinder(
+        PROFILE, poses=Motion([0.0, 1.0], [[0.0, 0, 0, 0, 0, 0, 1], [2.0, 0, 0, 0, 0, 0, 1]])
+    )
+    for cloud in seen:
+        finder.look(cloud)
+    made = finder.find()
+    assert made.own.moved and made.own.places == 8 and made.covered >= 0.999
+
+
 def without_robot(k: int) -> list[object]:
     return []
 
