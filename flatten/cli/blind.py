@@ -70,7 +70,7 @@ MOST_CLOUDS = 120
 @set_option
 @overwrite_option
 @quiet_option
-def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:  # fmt: skip
+def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     """Find what the sensor sees of its own robot, and propose blind zones.
 
     Record while the robot drives and turns, 30 clouds or more, and give them: what keeps its place in the
