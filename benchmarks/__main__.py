@@ -77,7 +77,7 @@ def mount() -> None:
 
 
 def blind() -> None:
-    """Blind zones from drives, and what they swallow; about 15 minutes, and only when it is named."""
+    """Blind zones from drives, and what they swallow; 15 to 30 minutes, and only when it is named."""
     from benchmarks import blind as part
 
     told(record.write("blind", part.measure()))

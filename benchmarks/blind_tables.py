@@ -26,7 +26,7 @@ def blind() -> str:
     head = [
         "clouds", "robots", "refused", "own returns covered, all / worst robot, %", "robots with 99.9 %, %",
         "others removed, all / worst, %", "robots below 0.1 %, %", "zones", "told to have moving parts, %",
-        "bins BLOCKED, median, %",
+        "bins that fall silent, median, %",
     ]  # fmt: skip
     return markdown(head, lines) + "\n\n" + where(told)
 
