@@ -83,6 +83,13 @@ def mount() -> None:
     told(record.write("mount", part.measure()))
 
 
+def blind() -> None:
+    """Blind zones from drives, and what they swallow; 15 to 30 minutes, and only when it is named."""
+    from benchmarks import blind as part
+
+    told(record.write("blind", part.measure()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -119,11 +126,11 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, boards,
+        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, boards,
         portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount")
+LONG = ("clear", "ground", "mount", "blind")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

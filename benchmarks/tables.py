@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from benchmarks import board_tables, ground_tables, motion_tables, mount_tables, record, speed_tables
+from benchmarks import blind_tables, board_tables, ground_tables, motion_tables, mount_tables, record, speed_tables
 from benchmarks.markdown import markdown, where
 
 TOP = Path(__file__).parent.parent
@@ -79,6 +79,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **ground_tables.TABLES,
     **motion_tables.TABLES,
     **mount_tables.TABLES,
+    **blind_tables.TABLES,
 }
 
 

@@ -90,6 +90,7 @@ class TestHelp:
             "profile check",
             "profile schema",
             "mount",
+            "blind",
             "budget",
             "warmup",
             "completion",

@@ -42,7 +42,7 @@ MAY_IMPORT = {
     "fitted": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
-    "tuning": {"cloud", "errors", "frames", "motion", "profile", "scene"},
+    "tuning": {"cloud", "errors", "flattener", "frames", "motion", "profile", "scan", "scene"},
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
         "version", "warmup",

@@ -46,7 +46,7 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     made = {entry.name for entry in desk.iterdir()}
-    assert "ramp.png" in made
+    assert {"ramp.png", "own.png"} <= made
     assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board", "tuned.yaml"} <= made
     assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
     listed = yaml.safe_load((TOP / "sample_clouds" / "clouds.yaml").read_text())
@@ -79,6 +79,31 @@ def test_the_mount_is_found_as_the_readme_shows(desk: Path, capsys: pytest.Captu
     pairs = zip(*(re.findall(number, text) for text in (told, expected)), strict=True)
     for a, b in ((float(one.replace(",", "")), float(other.replace(",", ""))) for one, other in pairs):
         assert abs(a - b) <= 0.0021 + 0.02 * abs(b) or abs(abs(a) - 180.0) < 0.01, (a, b)
+
+
+def test_the_blind_zones_are_those_that_the_readme_shows(
+    desk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same words; figures within 3 % or two hundredths: a return at a border may fall to either side."""
+    shown = re.search(r"^    \$ flatten (blind .*)\n((?:    .*\n|\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    assert run(expanded(shown[1].split())) == 0
+    told, expected = capsys.readouterr().out, "\n".join(line[4:] for line in shown[2].splitlines())
+    number = r"-?\d[\d,]*\.?\d*"
+    words = [" ".join(re.sub(number, "#", text).split()) for text in (told, expected)]
+    assert words[0] == words[1]
+    for a, b in zip(*(re.findall(number, text) for text in (told, expected)), strict=True):
+        one, other = (float(part.replace(",", "").rstrip(".")) for part in (a, b))
+        assert abs(one - other) <= max(0.021, 0.03 * abs(other)), (a, b)
+
+
+def expanded(arguments: list[str]) -> list[str]:
+    """Arguments with {a,b} written out, as a shell does it."""
+    made = []
+    for word in arguments:
+        braces = re.fullmatch(r"(.*)\{(.*)\}(.*)", word)
+        made += [f"{braces[1]}{part}{braces[3]}" for part in braces[2].split(",")] if braces else [word]
+    return made
 
 
 def test_the_misspelt_key_is_told_as_the_readme_says(desk: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from flatten.cli.blind import blind
 from flatten.cli.budget import budget
 from flatten.cli.convert import convert
 from flatten.cli.demo import demo
@@ -24,6 +25,7 @@ Where to begin, in a plant nursery of our own making:
   flatten profile new rover.yaml             a commented profile to change to your robot
   flatten profile check rover.yaml           what it means, in words and figures
   flatten mount yard.pcd -p rover.yaml       how the sensor really sits, from the floor
+  flatten blind drive/ -p rover.yaml         what the sensor sees of its own robot
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
 
@@ -52,5 +54,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, profile, mount, budget, warmup, completion):
+for command in (demo, convert, show, profile, mount, blind, budget, warmup, completion):
     cli.add_command(command)

@@ -10,6 +10,7 @@ Pictures need matplotlib and pages jinja2, which are imported when they are call
 needs neither.
 """
 
+from flatten.pictures.blind import save_blind
 from flatten.pictures.budget import save_latency
 from flatten.pictures.elevation import draw_elevation
 from flatten.pictures.entry import Entry, PairEntry, TruthCheck
@@ -30,6 +31,7 @@ __all__ = [
     "draw_floor_plan",
     "draw_plan",
     "report_text",
+    "save_blind",
     "save_latency",
     "save_pair",
     "save_picture",
