@@ -41,14 +41,17 @@ MAY_IMPORT = {
     "drops": {"profile", "scan"},
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
-    "tuning": {"cloud", "errors", "frames", "motion", "profile", "scene"},
+    "tuning": {
+        "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
+        "returns", "scan", "scene",
+    },
     "budget": {
         "cloud", "errors", "files", "flattener", "processor", "profile", "returns", "scan", "version",
         "warmup",
     },
     "pictures": {
         "attitude", "budget", "cloud", "errors", "files", "flattener", "frames", "plan", "profile", "scan",
-        "version",
+        "tuning", "version",
     },
     "samples": {"errors"},
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},

@@ -13,6 +13,7 @@ from flatten.cli.mount import mount
 from flatten.cli.profile import profile
 from flatten.cli.running import Running
 from flatten.cli.show import show
+from flatten.cli.tune import tune
 from flatten.version import __version__
 
 ABOUT = """\
@@ -24,6 +25,7 @@ Where to begin, in a plant nursery of our own making:
   flatten profile new rover.yaml             a commented profile to change to your robot
   flatten profile check rover.yaml           what it means, in words and figures
   flatten mount yard.pcd -p rover.yaml       how the sensor really sits, from the floor
+  flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
 
@@ -52,5 +54,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, profile, mount, budget, warmup, completion):
+for command in (demo, convert, show, profile, mount, tune, budget, warmup, completion):
     cli.add_command(command)
