@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -121,7 +122,7 @@ def read_frames(
     given = attitude_of(wanted["roll"], wanted["pitch"])
     paths = find_clouds(clouds)
     if wanted["poses"] is None:
-        return [Frame(path.name, lambda path=path: read_cloud(path), given) for path in paths], None
+        return [Frame(path.name, partial(read_cloud, path), given) for path in paths], None
     if given is not None:
         raise click.UsageError("--poses tell how the body leans: leave --roll and --pitch out")
     from flatten.tuning.poses import read_poses  # noqa: PLC0415
@@ -130,7 +131,7 @@ def read_frames(
     mount = mount_of(m.x, m.y, m.z, m.roll, m.pitch, m.yaw) if wanted["poses_of"] == "sensor" else None
     return [
         Frame(
-            path.name, lambda path=path: read_cloud(path),
+            path.name, partial(read_cloud, path),
             attitude_by(read_cloud(path), path.name, motion, mount),
         )
         for path in paths

@@ -12,6 +12,7 @@ from flatten.pictures import tune_figures as figures
 from flatten.pictures import words
 from flatten.pictures.parts import load_jinja2
 from flatten.tuning import tune_words
+from flatten.tuning.labels import Label
 from flatten.tuning.tune import Tuned
 
 MOST_INPUTS = 20
@@ -61,7 +62,7 @@ def returns(told: Tuned) -> list[tuple[str, str]]:
     """Returns by what they are."""
     total = max(sum(told.labels.values()), 1)
     listed = sorted(told.labels.items(), key=lambda item: -item[1])
-    return [(tune_words.LABELS[tune_words.Label(key)], f"{count:,} ({tune_words.percent(count / total)})") for key, count in listed]  # fmt: skip
+    return [(tune_words.LABELS[Label(key)], f"{count:,} ({tune_words.percent(count / total)})") for key, count in listed]  # fmt: skip
 
 
 def bands(told: Tuned) -> list[tuple[str, str, str, str]]:

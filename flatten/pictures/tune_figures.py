@@ -35,7 +35,7 @@ def picture(draw: Any, told: Tuned, size: tuple[float, float]) -> bytes:
 
 def axes_of(figure: Any, place: Any, title: str, across: str, up: str) -> Any:
     """Add axes with their words."""
-    axes = figure.add_subplot(place)
+    axes = figure.add_subplot(*place)
     axes.set_title(title, fontsize=style.HEAD, loc="left", color=style.INK)
     axes.set_xlabel(across, fontsize=style.TEXT)
     axes.set_ylabel(up, fontsize=style.TEXT)
@@ -73,9 +73,9 @@ def draw_trade(figure: Any, told: Tuned) -> None:
     missed = sweep.driving.missed[:, :, top].sum(axis=-1) / max(int(sweep.wanted.sum()), 1)
     leaks = leaks_of(sweep, told.shake.sigma)
     across, up = "bottom, m", "rise, m per m"
-    one = axes_of(figure, 121, "missed of what must be seen", across, up)
+    one = axes_of(figure, (1, 2, 1), "missed of what must be seen", across, up)
     heat(figure, one, missed, grid.bottoms, grid.rises, "% of bins")
-    two = axes_of(figure, 122, f"floor gets in, at {math.degrees(told.shake.sigma):.2f}° shaking", across, up)
+    two = axes_of(figure, (1, 2, 2), f"floor gets in, at {math.degrees(told.shake.sigma):.2f}° shaking", across, up)
     heat(figure, two, leaks, grid.bottoms, grid.rises, "% of bins")
     two.contour(
         np.arange(len(grid.bottoms)), np.arange(len(grid.rises)), leaks, levels=[LEAK], colors=style.INK,
@@ -95,7 +95,7 @@ def draw_tops(figure: Any, told: Tuned) -> None:
     sweep, grid = told.sweep, told.sweep.driving.grid
     missed = sweep.driving.missed[0, 0].sum(axis=-1) / max(int(sweep.wanted.sum()), 1)
     blocked = sweep.driving.blocked[0, 0] / max(sweep.free_under, 1)
-    axes = axes_of(figure, 111, "the top of the slice", "top, m", "% of bins")
+    axes = axes_of(figure, (1, 1, 1), "the top of the slice", "top, m", "% of bins")
     axes.plot(grid.tops, 100.0 * missed, "-o", color=style.HIT, label="missed of what must be seen", markersize=4)
     axes.plot(grid.tops, 100.0 * blocked, "--^", color="#0063a6", label="free ways under something blocked", markersize=4)
     axes.axvline(told.limits.head, color=style.RULE, linewidth=1)
@@ -107,13 +107,13 @@ def draw_shaking(figure: Any, told: Tuned) -> None:
     """Curves over the shaking: how much floor gets in, and where."""
     choice, sweep = told.drive, told.sweep
     at = int(np.argmin(np.abs(sweep.driving.grid.bottoms - choice.bottom)))
-    one = axes_of(figure, 121, "what shaking does", "shaking, °, one sigma", "floor gets into % of bins")
+    one = axes_of(figure, (1, 2, 1), "what shaking does", "shaking, °, one sigma", "floor gets into % of bins")
     for rise, line in ((choice.rise, "-"), (0.0, "--"), (0.01, ":"), (0.03, "-.")):
         leaks = [100.0 * sweep.leak(rise, math.radians(float(angle)))[at] for angle in SHAKES]
         one.plot(SHAKES, leaks, line, label=f"rise {rise:g}" + (" (chosen)" if line == "-" else ""), color=style.INK if line == "-" else "#0063a6")
     one.axvline(math.degrees(told.shake.sigma), color=style.RULE, linewidth=1)
     one.legend(fontsize=style.SMALL, frameon=False)
-    two = axes_of(figure, 122, "where the floor enters", "tilt, °", "distance, m")
+    two = axes_of(figure, (1, 2, 2), "where the floor enters", "tilt, °", "distance, m")
     tilts = np.linspace(0.1, 5.0, 200)
     for rise, line in ((choice.rise, "-"), (0.0, "--"), (0.01, ":"), (0.03, "-.")):
         slope = np.tan(np.radians(tilts)) - rise
@@ -126,7 +126,7 @@ def draw_shaking(figure: Any, told: Tuned) -> None:
 def draw_mapping(figure: Any, told: Tuned) -> None:
     """Heat map over bottom and top: bins answered steadily."""
     grid = told.sweep.mapping.grid
-    axes = axes_of(figure, 111, "bins answered alike, frame after frame (farthest return)", "top, m", "bottom, m")
+    axes = axes_of(figure, (1, 1, 1), "bins answered alike, frame after frame (farthest return)", "top, m", "bottom, m")
     heat(figure, axes, map_scores(told.sweep, told.shake), grid.tops, grid.bottoms, "% of bins")
     if told.mapping is not None:
         mark(axes, grid.tops, grid.bottoms, told.mapping.top, told.mapping.bottom)
@@ -148,7 +148,7 @@ def draw_bodies(figure: Any, told: Tuned) -> None:
 
 def draw_near(figure: Any, told: Tuned) -> None:
     """Plan of the robot, and from where on low things are met by a beam."""
-    axes = axes_of(figure, 111, "from here on the top of a thing is met", "left of the sensor, m", "ahead, m")
+    axes = axes_of(figure, (1, 1, 1), "from here on the top of a thing is met", "left of the sensor, m", "ahead, m")
     lines = ("-", "--", ":")
     far = 1.2 * max(min(max(near), 6.0) for near in told.unseen.nearest.values())
     for (height, near), line in zip(told.unseen.nearest.items(), lines, strict=True):

@@ -131,8 +131,8 @@ class Sweep:
     """(bands,) bins in which what must be seen was returned."""
     free_under: int = 0
     """Bins in which something hangs and the way under it is free."""
-    floored: int = 0
-    """Bins with floor that an answer could be taken from: nothing that must be seen stands before it."""
+    climbing: Numbers = field(init=False)
+    """(bottoms,) bins of the driving candidates that floor off its plane enters, whatever the shaking."""
     slopes: list[Singles] = field(default_factory=list)
     """A frame: (bins, bottoms) slope by which the floor enters the driving candidates."""
     map_slopes: list[Singles] = field(default_factory=list)
@@ -140,6 +140,7 @@ class Sweep:
     def __post_init__(self) -> None:
         self.driving, self.mapping = Tally(Grid.driving(self.limits)), Tally(Grid.mapping(self.limits))
         self.wanted = np.zeros(len(BANDS) - 1, np.int64)
+        self.climbing = np.zeros(len(self.driving.grid.bottoms))
 
     @property
     def frames(self) -> int:
@@ -161,8 +162,9 @@ class Sweep:
         over[must <= over + BEHIND] = np.inf
         self.free_under += int(np.isfinite(over).sum())
         self.wanted += np.histogram(must[np.isfinite(must)], BANDS)[0]
-        floor = seen.of(Label.FLOOR) & (seen.distances < must[np.maximum(seen.bins, 0)])
-        self.floored += len(np.unique(seen.bins[floor]))
+        before = seen.distances < must[np.maximum(seen.bins, 0)]
+        floor, slope = seen.of(Label.FLOOR) & before, seen.of(Label.SLOPE) & before
+        self.climbing += (slopes_of(self.driving.grid, seen, slope, number) <= 0.0).sum(axis=0)
         for tally, slopes, sign in ((self.driving, self.slopes, 1.0), (self.mapping, self.map_slopes, -1.0)):
             tally.add(sign * answers_of(tally.grid, seen, used, number, sign), must, over)
             slopes.append(slopes_of(tally.grid, seen, floor, number))
@@ -223,7 +225,7 @@ def complementary_error(x: Numbers) -> Numbers:
 
     NumPy has none, and SciPy is no part of what a rover needs.
     """
-    return np.interp(x, _PLACES, _VALUES)
+    return np.asarray(np.interp(x, _PLACES, _VALUES), np.float64)
 
 
 _PLACES = np.linspace(-6.0, 6.0, 4801)

@@ -34,7 +34,7 @@ class Label(enum.IntEnum):
     FLOOR = 3
     """Floor: must not be seen."""
     CLIMBED = 4
-    """So low that the robot drives over it, or too near to that height to say: may be seen."""
+    """So low that the robot drives over it, or too near to a border to say: may be seen."""
     MUST = 5
     """Above the step and below height + clearance: must be seen."""
     PASSED = 6
@@ -44,7 +44,9 @@ class Label(enum.IntEnum):
     LOW = 8
     """Below the floor: beyond an edge, or mirrored by wet ground."""
     UNSURE = 9
-    """Low, where no floor is known: nobody can say."""
+    """Where no floor is known, and it may be low or high: nobody can say."""
+    SLOPE = 10
+    """Floor that lies higher or lower than the plane of the rest: a ramp, a bump, or a floor fitted wrongly."""
 
 
 class Limits(NamedTuple):
@@ -74,7 +76,9 @@ def label(
     bins: npt.NDArray[np.int64],
     distances: Numbers,
     above: Numbers,
+    most: Numbers,
     known: Mask,
+    sloping: Mask,
     limits: Limits,
     reach: tuple[float, float],
     number: int,
@@ -83,25 +87,27 @@ def label(
 
     Parameters
     ----------
-    bins, distances, above:
-        (N,) bin (−1 outside of the fan), horizontal distance and height above the local floor, metres.
-    known:
-        (N,) whether the floor is known there; where it is not, `above` counts from the highest that it may be.
+    bins, distances:
+        (N,) bin (−1 outside of the fan) and horizontal distance, metres.
+    above, most, known:
+        (N,) the least and the greatest height above the local floor, metres; they differ where it is not known.
+    sloping:
+        (N,) whether the floor there leaves the plane of the rest.
     limits, reach, number:
         What parts the labels; nearest and farthest distance that counts, metres; bins of the fan.
 
     """
     found = np.full(len(bins), Label.CLIMBED, np.uint8)
     found[above <= limits.margin] = Label.FLOOR
+    found[(above <= limits.margin) & sloping] = Label.SLOPE
     found[above < -max(limits.drop, limits.margin)] = Label.LOW
-    found[~known & (above < limits.must)] = Label.UNSURE
-    must = (above >= limits.must) & (above < limits.head - limits.margin)
+    found[~known] = Label.UNSURE
+    must = (above >= limits.must) & (most < limits.head - limits.margin)
     found[must] = Label.MUST
-    # within the margin of the head nobody can say whether it is passed under
-    found[(above >= limits.head - limits.margin) & (above <= limits.head + limits.margin)] = Label.CLIMBED
     high = above > limits.head + limits.margin
+    low = (above >= limits.must) & ~high
     found[high] = np.where(
-        passed_under(bins[high], distances[high], bins[must], distances[must], number),
+        passed_under(bins[high], distances[high], bins[low], distances[low], number),
         Label.PASSED, Label.HIGH,
     )  # fmt: skip
     found[(distances < reach[0]) | (distances > reach[1])] = Label.BEYOND

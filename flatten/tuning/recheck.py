@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,7 +84,7 @@ def judge(scan: Scan, seen: Seen, checked: Checked) -> None:
     checked.answered += int(np.isin(scan.states, (State.HIT, State.CLEAR, State.TOO_NEAR)).sum())
     checked.leaks += int((decided == Label.FLOOR).sum())
     checked.free_under += int(free.sum())
-    checked.blocked += int((free & (np.abs(shown - np.where(free, over, math.inf)) <= BEHIND)).sum())
+    checked.blocked += int((np.abs(shown[free] - over[free]) <= BEHIND).sum())
     there = np.isfinite(must)
     checked.wanted += np.histogram(must[there], BANDS)[0]
     late = there & (shown > np.where(there, must, 0.0) + BEHIND)

@@ -16,6 +16,8 @@ Numbers = npt.NDArray[np.float64]
 LEAK = 5e-4
 """Share of bins into which the floor may get, shaking included: half of what a driver bears (one in a
 thousand), as the next place is another one."""
+SAFE = 1e-4
+"""Share of bins from which down one leak is as good as another."""
 AS_GOOD = 1e-3
 """Share of missed bins by which one candidate must be better than another to be called so."""
 KEPT, SAME_TOP = 0.9, 0.98
@@ -71,7 +73,8 @@ def drive(sweep: Sweep, shake: Shake) -> Choice:
     """Choose the slice to drive by.
 
     Of all candidates whose floor keeps out, those that miss the least of what must be seen; of these (AS_GOOD)
-    the one that the floor is farthest from. Its top is the one that misses and blocks the least, at best the
+    the one that rises the least, and of these the highest, of those that the floor hardly ever enters (SAFE); where
+    it does, the one that it enters the least. Its top is the one that misses and blocks the least, at best the
     robot's height and clearance. Where the floor keeps out of none, the one with the least floor.
     """
     tally, grid = sweep.driving, sweep.driving.grid
@@ -83,8 +86,13 @@ def drive(sweep: Sweep, shake: Shake) -> Choice:
     if not good.any():
         good = leaks <= leaks[:, useful].min() + 1e-12
     good &= missed <= missed[good].min() + AS_GOOD
-    s, i = np.unravel_index(int(np.argmin(np.where(good, leaks, np.inf))), leaks.shape)
-    return choice_at(sweep, tally, (int(s), int(i), top), float(leaks[s, i]))
+    safe = good & (leaks <= SAFE)
+    if safe.any():
+        s = int(np.flatnonzero(safe.any(axis=1))[0])
+        i = int(np.flatnonzero(safe[s])[-1])
+    else:
+        s, i = (int(k) for k in np.unravel_index(np.argmin(np.where(good, leaks, np.inf)), leaks.shape))
+    return choice_at(sweep, tally, (s, i, top), float(leaks[s, i]))
 
 
 def drive_top(sweep: Sweep) -> int:

@@ -27,6 +27,8 @@ FEWEST_FLOOR = 60
 """Returns of a frame, and returns on its floor, below which nothing can be said."""
 FLOOR_REACH = 8.0
 """Metres of floor that tell how it leans."""
+FLAT = 0.03
+"""Metres by which floor may leave its plane before it counts as a slope: three times coarse gravel."""
 SCATTER_REACH, SCATTER_BAND = 5.0, 0.08
 """Metres within which, and metres up and down from the fitted floor, returns tell the floor's noise."""
 
@@ -43,9 +45,13 @@ class Seen:
     heights: Numbers
     """As the slices count them: by the level of the profile, metres."""
     above: Numbers
-    """Above the floor that was fitted, metres."""
+    """Above the floor that was fitted; where none is known, above the highest that it may be; metres."""
+    most: Numbers
+    """The same; where no floor is known, above the plane of the rest."""
     known: npt.NDArray[np.bool_]
     """Whether the floor is known there."""
+    sloping: npt.NDArray[np.bool_]
+    """Whether the floor there leaves the plane of the rest by more than FLAT."""
     labels: npt.NDArray[np.uint8]
     cloud: Cloud
     """In metres."""
@@ -95,11 +101,10 @@ class Watcher:
             )
         seen = self._place(points, frame, ground)
         self._check_floor(who, seen, frame, ground)
-        lean = lean_of(seen, self._plan.bearings)
+        seen = self._against_plane(seen, points, frame)
         return replace(
-            seen, name=who, cloud=cloud, attitude=attitude, lean=lean, scatter=scatter_of(seen),
-            millimetres=millimetres,
-        )  # fmt: skip
+            seen, name=who, cloud=cloud, attitude=attitude, scatter=scatter_of(seen), millimetres=millimetres
+        )
 
     def _place(self, points: Numbers, frame: groups.Frame, ground: groups.Ground) -> Seen:
         numbers = self._plan.numbers
@@ -112,22 +117,32 @@ class Watcher:
         body = points @ numbers.body_from_sensor[:3, :3].T + numbers.body_from_sensor[:3, 3]
         own = np.zeros(len(points), np.uint8)
         mark_own(body, numbers.zones, own)
-        free = own == 0
-        labels = np.full(len(points), Label.OWN, np.uint8)
-        labels[free] = label(
-            bins[free], distances[free], above[free], known[free], Limits.of(self.profile), self._reach,
-            numbers.bins,
-        )  # fmt: skip
-        nothing = Cloud.from_array(np.empty((0, 3)))
-        return Seen("", bins, distances, heights, above, known, labels, nothing, None, (0.0, 0.0), 0.0)
+        labels = np.where(own == 0, np.uint8(Label.SKIPPED), np.uint8(Label.OWN))
+        flat, nothing = np.zeros(len(points), bool), Cloud.from_array(np.empty((0, 3)))
+        placed = Seen(
+            "", bins, distances, heights, above, above, known, flat, labels, nothing, None, (0.0, 0.0), 0.0
+        )
+        return self.relabel(placed, Limits.of(self.profile))
+
+    def _against_plane(self, seen: Seen, points: Numbers, frame: groups.Frame) -> Seen:
+        """Hold the fitted floor against a plane through it: what slopes, and how high things may be at most."""
+        level = points @ frame.level_from_sensor[:, :3].T + frame.level_from_sensor[:, 3]
+        plane = plane_through(seen, level[:, 2], level[:, :2])
+        high = level[:, :2] @ plane[:2] + plane[2]
+        floor = level[:, 2] - seen.above
+        most = np.where(seen.known, seen.above, np.maximum(level[:, 2] - high, seen.above))
+        sloping = seen.known & (np.abs(floor - high) > FLAT)
+        seen = self.relabel(replace(seen, most=most, sloping=sloping), Limits.of(self.profile))
+        slopes = plane if self.profile.level != "floor" else plane_through(seen, seen.heights, level[:, :2])
+        return replace(seen, lean=(float(slopes[0]), float(slopes[1])))
 
     def relabel(self, seen: Seen, limits: Limits) -> Seen:
         """Label anew, with limits that are known better by now."""
         free = seen.labels != Label.OWN
         labels = seen.labels.copy()
         labels[free] = label(
-            seen.bins[free], seen.distances[free], seen.above[free], seen.known[free], limits, self._reach,
-            self._plan.numbers.bins,
+            seen.bins[free], seen.distances[free], seen.above[free], seen.most[free], seen.known[free],
+            seen.sloping[free], limits, self._reach, self._plan.numbers.bins,
         )  # fmt: skip
         return replace(seen, labels=labels)
 
@@ -155,9 +170,9 @@ def in_metres(cloud: Cloud, who: str) -> tuple[Cloud, bool]:
         raise TuningError(f"{who}: no return in it is finite and away from the sensor: record another")
     if float(np.median(ranges)) < MILLIMETRES:
         return cloud, False
-    thousandth = [np.asarray(axis, np.float64).reshape(-1) * 1e-3 for axis in (cloud.x, cloud.y, cloud.z)]
+    x, y, z = (points * 1e-3).T
     time = None if cloud.time is None else cloud.time.reshape(-1)
-    return Cloud(*thousandth, time=time, name=cloud.name, stamp=cloud.stamp), True
+    return Cloud(x, y, z, time=time, name=cloud.name, stamp=cloud.stamp), True
 
 
 def bins_of(level: Numbers, plan: groups.Plan) -> npt.NDArray[np.int64]:
@@ -181,14 +196,20 @@ def floor_at(
     return low + (u - k) * (high - low), (ground.known[b, k] != 0) & within
 
 
-def lean_of(seen: Seen, bearings: npt.NDArray[np.float32]) -> tuple[float, float]:
-    """Slope of the floor ahead and to the left, m per m: a plane through its returns, by least squares."""
-    floor = seen.of(Label.FLOOR) & (seen.distances <= FLOOR_REACH)
-    # of a fitted floor the slices see what is left of it
-    turn, r = bearings[seen.bins[floor]].astype(np.float64), seen.distances[floor]
-    a = np.stack([r * np.cos(turn), r * np.sin(turn), np.ones(len(r))], axis=1)
-    ahead, left, _ = np.linalg.lstsq(a, seen.heights[floor], rcond=None)[0].tolist()
-    return ahead, left
+def plane_through(seen: Seen, heights: Numbers, places: Numbers) -> Numbers:
+    """Plane through the floor's returns: slope ahead, slope to the left (m per m), height at the fan's origin.
+
+    Least squares, once more without what lies off by more than FLAT: ramps are no part of it.
+    """
+    floor = np.flatnonzero(seen.of(Label.FLOOR, Label.SLOPE) & (seen.distances <= FLOOR_REACH))
+    plane = np.zeros(3)
+    for near in (0.3, FLAT, FLAT):
+        a = np.column_stack([places[floor], np.ones(len(floor))])
+        kept = np.abs(heights[floor] - a @ plane) <= near + 0.1 * seen.distances[floor] * (near > FLAT)
+        if kept.sum() < FEWEST_FLOOR:
+            break
+        plane = np.linalg.lstsq(a[kept], heights[floor][kept], rcond=None)[0]
+    return np.asarray(plane)
 
 
 def scatter_of(seen: Seen) -> float:

@@ -15,12 +15,13 @@ from flatten.tuning.unseen import Unseen
 
 LABELS = {
     Label.FLOOR: "floor",
-    Label.CLIMBED: "low enough to climb, or at a border",
+    Label.CLIMBED: "low enough to climb, or near a border",
     Label.MUST: "must be seen",
     Label.PASSED: "passed under",
     Label.HIGH: "high over something that must be seen",
     Label.LOW: "below the floor",
-    Label.UNSURE: "low where no floor is known",
+    Label.UNSURE: "where no floor is known, low or high",
+    Label.SLOPE: "floor that leaves its plane: ramps, bumps, misfits",
     Label.OWN: "the robot's own",
     Label.BEYOND: "outside of the reach",
     Label.SKIPPED: "outside of the fan",
@@ -51,9 +52,9 @@ def slice_text(choice: Choice) -> str:
     return f"{choice.bottom:.2f} to {choice.top:.2f} m{rise}"
 
 
-def range_words(metres: float) -> str:
-    """Say a distance that may be none."""
-    return "nowhere" if math.isinf(metres) else f"{metres:.1f} m away"
+def range_words(metres: float, reach: float) -> str:
+    """Say a distance that may lie beyond the reach."""
+    return "nowhere in reach" if metres > reach else f"{metres:.1f} m away"
 
 
 def report(told: Tuned) -> str:
@@ -78,6 +79,7 @@ def report(told: Tuned) -> str:
 def drive_lines(told: Tuned) -> list[str]:
     """Say what to drive by, and why."""
     name, choice, checked = told.names[0], told.drive, told.checked[told.names[0]]
+    enters = told.shake.entering(choice.bottom, choice.rise)
     lines = [f"to drive by, {name}: {slice_text(choice)}"]
     if told.before.slices.get(name) is not None:
         old = told.before.slices[name]
@@ -89,7 +91,7 @@ def drive_lines(told: Tuned) -> list[str]:
         f"  the floor gets into {percent(checked.leak, 2)} of all bins, {percent(choice.leak, 2)} expected with "
         "the shaking" + was(told, "leak", False),
         *([] if choice.sound else [f"  that is more than the {percent(LEAK, 2)} wanted: no candidate does better"]),
-        f"  floor enters {range_words(told.shake.entering(choice.bottom, choice.rise))} when it tilts by three "
+        f"  floor enters {range_words(enters, told.before.reach.far)} when it tilts by three "
         "sigma",
         *(
             ["  nothing hangs over a free way in these frames"] if checked.free_under == 0

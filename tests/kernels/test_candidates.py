@@ -69,7 +69,8 @@ def test_order_changes_nothing(heights: list[float], random: Any) -> None:
 
 
 def test_slopes_are_those_of_the_formula() -> None:
-    """(bottom − h)/r: 0.5 m high at 28.64 m is entered with a tilt of 1°, at 14.32 m with 2° (h/tan, facts)."""
+    """(bottom − h)/r: 0.5 m high at 28.64 m is entered with a tilt of 1°, at 14.32 m with 2°."""
+    # h/tan, computed
     slopes = np.full((2, 1), np.inf, np.float32)
     far = np.array([28.64, 14.32])
     candidates.entering_slopes(np.array([0, 1]), far, np.zeros(2), np.array([0.5]), slopes)
@@ -96,7 +97,7 @@ def test_own_returns_are_those_inside_a_zone() -> None:
     zones[1] = [CYLINDER, 2.0, 0.0, 0.01, 0, 0, 0, 0, 0, 0, -math.inf, math.inf]
     zones[2] = [SECTOR, 0.0, 0.0, -1.0, 0.0, 0.0, -1.0, 0.0, 0.0, 4.0, -math.inf, math.inf]
     points = np.array(
-        [[0.5, 0.4, 0.9], [0.51, 0.0, 0.1], [0.0, 0.0, -0.01], [2.1, 0.0, 5.0], [2.11, 0, 0], [-1.0, -1.0, 0.0]]
+        [[0.5, 0.4, 0.9], [0.51, 0.0, 0.1], [0.0, 0.1, -0.01], [2.09, 0, 5], [2.11, 0, 0], [-1, -1, 0]]
     )
     own = np.full(len(points), 9, np.uint8)
     candidates.mark_own(points, zones, own)
