@@ -38,7 +38,7 @@ SENSORS = {"rosette": (scene.Rosette(), "rover.yaml"), "rotating": (scene.Rotati
 FIELD = Effects(
     range_noise=0.01, drop_far=0.3, drop_grazing=0.3, mixed=0.2, dust=0.002, robot=rover.own_solids()
 )
-FRAMES, JUDGED = 16, 5
+FRAMES, JUDGED = 20, 5
 """Frames that are tuned on, and others of the same place that are judged."""
 LEAN = math.radians(1.0)
 """Roll and pitch of the body, one sigma."""
@@ -251,7 +251,8 @@ def standing(place: scene.Outdoors, seen_by: View, profile: Profile, shot: Shot,
     low, head = robot.step + CLIMB, robot.height + robot.clearance - CLIMB
     pose = (shot.stance.x, shot.stance.y, shot.stance.yaw)
     # what hangs higher is not between these heights
-    true = scene.truth(place, pose, mount, (low, head), fan, far=profile.reach.far, parts=1, heights=8)
+    solid = scene.Place([part for part in place.solids if len(part.mesh.vertices)])
+    true = scene.truth(solid, pose, mount, (low, head), fan, far=profile.reach.far, parts=1, heights=8)
     there = np.isfinite(true.nearest) & (true.nearest <= limit) & (true.nearest >= profile.reach.near)
     kinds, heights, _ = scene.known_returns(place, shot.capture)
     bearing, reach, _ = scene.scan_places(shot.capture.true_world(), shot.stance, mount)

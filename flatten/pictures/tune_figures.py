@@ -127,7 +127,7 @@ def draw_mapping(figure: Any, told: Tuned) -> None:
     """Heat map over bottom and top: bins answered steadily."""
     grid = told.sweep.mapping.grid
     axes = axes_of(figure, (1, 1, 1), "bins answered alike, frame after frame (farthest return)", "top, m", "bottom, m")
-    heat(figure, axes, map_scores(told.sweep, told.shake), grid.tops, grid.bottoms, "% of bins")
+    heat(figure, axes, map_scores(told.sweep), grid.tops, grid.bottoms, "% of bins")
     if told.mapping is not None:
         mark(axes, grid.tops, grid.bottoms, told.mapping.top, told.mapping.bottom)
 

@@ -9,7 +9,7 @@ normally distributed with standard deviation s lets floor into a bin with probab
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -125,6 +125,9 @@ class Sweep:
 
     profile: Profile
     limits: Limits
+    lean: tuple[float, float] = (0.0, 0.0)
+    """Slope of the floor ahead and to the left in the middle of all frames, m per m: what a frame's own floor is
+    off by is shaking, and shaking is put in afterwards."""
     driving: Tally = field(init=False)
     mapping: Tally = field(init=False)
     wanted: Counts = field(init=False)
@@ -134,7 +137,7 @@ class Sweep:
     climbing: Numbers = field(init=False)
     """(bottoms,) bins of the driving candidates that floor off its plane enters, whatever the shaking."""
     slopes: list[Singles] = field(default_factory=list)
-    """A frame: (bins, bottoms) slope by which the floor enters the driving candidates."""
+    """A frame: (bins, bottoms) slope by which the floor of a robot that keeps still enters them."""
     map_slopes: list[Singles] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -164,10 +167,18 @@ class Sweep:
         self.wanted += np.histogram(must[np.isfinite(must)], BANDS)[0]
         before = seen.distances < must[np.maximum(seen.bins, 0)]
         floor, slope = seen.of(Label.FLOOR) & before, seen.of(Label.SLOPE) & before
+        still = replace(seen, heights=seen.heights - self._sway(seen))
         self.climbing += (slopes_of(self.driving.grid, seen, slope, number) <= 0.0).sum(axis=0)
         for tally, slopes, sign in ((self.driving, self.slopes, 1.0), (self.mapping, self.map_slopes, -1.0)):
             tally.add(sign * answers_of(tally.grid, seen, used, number, sign), must, over)
-            slopes.append(slopes_of(tally.grid, seen, floor, number))
+            slopes.append(slopes_of(tally.grid, still, floor, number))
+
+    def _sway(self, seen: Seen) -> Numbers:
+        """By how much the shaking of this one frame raises the floor under each return, metres."""
+        fan = self.profile.fan
+        bearing = np.radians(fan.first + (seen.bins + 0.5) * ((fan.last - fan.first) / fan.bins))
+        ahead, left = seen.lean[0] - self.lean[0], seen.lean[1] - self.lean[1]
+        return np.asarray(seen.distances * (ahead * np.cos(bearing) + left * np.sin(bearing)))
 
     def leak(self, rise: float, shake: float) -> Numbers:
         """Share of bins into which the floor gets, by bottom, at a shaking (radians, one sigma)."""

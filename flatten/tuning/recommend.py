@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,10 +16,14 @@ Numbers = npt.NDArray[np.float64]
 LEAK = 5e-4
 """Share of bins into which the floor may get, shaking included: half of what a driver bears (one in a
 thousand), as the next place is another one."""
-SAFE = 1e-4
-"""Share of bins from which down one leak is as good as another."""
-AS_GOOD = 1e-3
-"""Share of missed bins by which one candidate must be better than another to be called so."""
+AS_GOOD = 5e-4
+"""Share of bins by which one candidate must be better than another to be called so."""
+BETTER = 0.01
+"""The same for a top other than height + clearance."""
+FEW = 50
+"""Bins, fewer than which tell no share."""
+OTHER_PLACES = 0.3
+"""Share of answers that stay, below which frames are of different places."""
 KEPT, SAME_TOP = 0.9, 0.98
 """Part of the best mapping candidate's steady answers that is kept for a higher bottom; for a lower top."""
 THINNEST = 0.3
@@ -72,71 +76,79 @@ def choice_at(sweep: Sweep, tally: Tally, where: tuple[int, int, int], leak: flo
 def drive(sweep: Sweep, shake: Shake) -> Choice:
     """Choose the slice to drive by.
 
-    Of all candidates whose floor keeps out, those that miss the least of what must be seen; of these (AS_GOOD)
-    the one that rises the least, and of these the highest, of those that the floor hardly ever enters (SAFE); where
-    it does, the one that it enters the least. Its top is the one that misses and blocks the least, at best the
-    robot's height and clearance. Where the floor keeps out of none, the one with the least floor.
+    Of all candidates whose floor keeps out, those that miss the least of what must be seen (AS_GOOD); of these
+    the one that rises the least, and of these the highest. Where the floor keeps out of none, those with the
+    least floor are taken for those whose floor keeps out. For its top see `drive_top`.
     """
     tally, grid = sweep.driving, sweep.driving.grid
     top = drive_top(sweep)
     leaks = np.array([sweep.leak(float(rise), shake.sigma) for rise in grid.rises])  # (rises, bottoms)
     missed = tally.missed[:, :, top].sum(axis=-1) / max(int(sweep.wanted.sum()), 1)
-    useful = grid.bottoms >= sweep.limits.step - 1e-9
+    useful = np.broadcast_to(grid.bottoms >= sweep.limits.step - 1e-9, leaks.shape)
     good = (leaks <= LEAK) & useful
     if not good.any():
-        good = leaks <= leaks[:, useful].min() + 1e-12
+        good = useful & (leaks <= leaks[useful].min() + AS_GOOD)
     good &= missed <= missed[good].min() + AS_GOOD
-    safe = good & (leaks <= SAFE)
-    if safe.any():
-        s = int(np.flatnonzero(safe.any(axis=1))[0])
-        i = int(np.flatnonzero(safe[s])[-1])
-    else:
-        s, i = (int(k) for k in np.unravel_index(np.argmin(np.where(good, leaks, np.inf)), leaks.shape))
+    s = int(np.flatnonzero(good.any(axis=1))[0])
+    i = int(np.flatnonzero(good[s])[-1])
     return choice_at(sweep, tally, (s, i, top), float(leaks[s, i]))
 
 
 def drive_top(sweep: Sweep) -> int:
-    """Place of the top that misses and blocks the least; of equals the one nearest to height + clearance."""
+    """Place of the top: height + clearance, unless another misses and blocks less by more than BETTER.
+
+    What is lower the robot hits, what is higher it passes under: a few bins are no reason to leave that.
+    """
     tally, grid = sweep.driving, sweep.driving.grid
     missed = tally.missed[0, 0].sum(axis=-1) / max(int(sweep.wanted.sum()), 1)
-    blocked = tally.blocked[0, 0] / max(sweep.free_under, 1)
+    blocked = tally.blocked[0, 0] / max(sweep.free_under, FEW)
     cost = missed + blocked
-    good = np.flatnonzero(cost <= cost.min() + AS_GOOD)
-    return int(good[np.argmin(np.abs(grid.tops[good] - sweep.limits.head))])
+    own = int(np.argmin(np.abs(grid.tops - sweep.limits.head)))
+    best = int(np.argmin(cost))
+    return best if cost[best] < cost[own] - BETTER else own
 
 
-def map_scores(sweep: Sweep, shake: Shake) -> Numbers:
-    """(bottoms, tops) share of bins answered steadily; 0 where the floor gets in or a slice is too thin."""
+def map_scores(sweep: Sweep) -> Numbers:
+    """(bottoms, tops) share of bins answered steadily; 0 for slices that are too thin.
+
+    Of frames of different places (hardly any answer is that of the frame before) steadiness tells nothing.
+    """
     tally, grid = sweep.mapping, sweep.mapping.grid
     steady = np.where(tally.pairs[0] > 0, tally.steady[0] / np.maximum(tally.pairs[0], 1), 1.0)
+    if float(np.max(steady, initial=0.0, where=tally.pairs[0] > FEW)) < OTHER_PLACES:
+        steady = np.ones_like(steady)
     scores = tally.answered[0] / max(sweep.bins, 1) * steady
     thick = grid.tops[None, :] >= grid.bottoms[:, None] + THINNEST - 1e-9
-    out = sweep.map_leak(shake.sigma) <= LEAK
-    return np.asarray(np.where(thick & out[:, None], scores, 0.0))
+    return np.asarray(np.where(thick, scores, 0.0))
 
 
 def mapping(sweep: Sweep, shake: Shake) -> Choice | None:
     """Choose the slice to map by, which takes the farthest return; None where no candidate answers.
 
     The higher its bottom, the less it shows of what is moved about: the highest that keeps KEPT of the best
-    candidate's steady answers, and the lowest top that loses none of note. Both lie between the candidates,
-    by straight lines, so that a trifle more or less of an answer does not move them by a whole step.
+    candidate's steady answers, but at least so high that the floor keeps out. Its top is the lowest that loses
+    none of note. All lie between the candidates, by straight lines, so that a trifle more or less does not move
+    them by a whole step.
     """
-    scores, grid = map_scores(sweep, shake), sweep.mapping.grid
+    scores, grid = map_scores(sweep), sweep.mapping.grid
     best = float(scores.max())
     if best <= 0.0:
         return None
-    by_bottom = scores.max(axis=1)
-    bottom = crossing(grid.bottoms, by_bottom, KEPT * best)
+    leaks = sweep.map_leak(shake.sigma)
+    by_leak = -np.log10(np.maximum(leaks, 1e-9))
+    if by_leak[-1] < -math.log10(LEAK):
+        return None
+    lowest = -crossing(-grid.bottoms[::-1], by_leak[::-1], -math.log10(LEAK))
+    bottom = max(crossing(grid.bottoms, scores.max(axis=1), KEPT * best), lowest)
     i = int(np.argmin(np.abs(grid.bottoms - bottom)))
     by_top = scores[i]
-    top = max(crossing(-grid.tops[::-1], by_top[::-1], SAME_TOP * float(by_top.max())) * -1.0, bottom + THINNEST)
+    if by_top.max() <= 0.0:
+        return None
+    top = -crossing(-grid.tops[::-1], by_top[::-1], SAME_TOP * float(by_top.max()))
+    top = max(top, bottom + THINNEST)
     j = int(np.argmin(np.abs(grid.tops - top)))
-    leak = float(sweep.map_leak(shake.sigma)[i])
-    near = choice_at(sweep, sweep.mapping, (0, i, j), leak)
-    return Choice(
-        round(bottom, 2), round(top, 2), 0.0, leak, math.nan, math.nan, near.answered, near.steady, near.sound
-    )
+    near = choice_at(sweep, sweep.mapping, (0, i, j), float(leaks[i]))
+    return replace(near, bottom=round(bottom, 2), top=round(top, 2), missed=math.nan, blocked=math.nan)
 
 
 def crossing(places: Numbers, values: Numbers, level: float) -> float:

@@ -19,6 +19,7 @@ TAKEN = math.radians(0.5)
 """Radians, one sigma, taken where neither recording nor user says any (common practice, no source)."""
 LEAST = math.radians(0.05)
 """Radians: no floor tells less."""
+FAR = 5.0
 SWAY = 1.0
 """Seconds: what changes more slowly than this is slope and no shaking."""
 
@@ -70,10 +71,15 @@ def shake_of(leans: Sequence[tuple[float, float]], motion: Motion | None, given:
 
 
 def of_floor(leans: Sequence[tuple[float, float]]) -> float:
-    """Robust spread of the floor's slopes about their median, the greater of the two, radians, one sigma."""
+    """Spread of the floor's slopes, those ahead and those to the left together, radians, one sigma.
+
+    What lies farther than FAR times the robust spread from the median is left out: another floor.
+    """
     slopes = np.array(leans)
-    off = np.abs(slopes - np.median(slopes, axis=0))
-    return math.atan(1.4826 * float(np.median(off, axis=0).max()))
+    off = slopes - np.median(slopes, axis=0)
+    robust = 1.4826 * float(np.median(np.abs(off)))
+    kept = slopes[(np.abs(off) <= FAR * robust).all(axis=1)]
+    return math.atan(math.sqrt(float(kept.var(axis=0, ddof=1).mean()))) if len(kept) > 1 else 0.0
 
 
 def of_poses(motion: Motion) -> float:

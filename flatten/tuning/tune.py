@@ -112,15 +112,16 @@ class Tuner:
         chosen = evenly(frames, MOST_FRAMES)
         good, refused, limits, told = self._survey(chosen)
         weighed = shake_of(told, motion, shake)
-        sweep, unseen, labels, few = self._sweep(good, limits)
+        lean = np.median(np.array(told), axis=0)
+        middle = (float(lean[0]), float(lean[1]))
+        sweep, unseen, labels, few = self._sweep(good, limits, middle)
         drive, mapping = recommend.drive(sweep, weighed), recommend.mapping(sweep, weighed)
         names = names_of(self._profile)
         after = with_choices(self._profile, names, drive, mapping)
         checked = self._recheck(good, limits, after, names)
-        lean = np.median(np.array(told), axis=0)
         return Tuned(
             self._profile, after, names, drive, mapping, weighed, limits, sweep,
-            (float(lean[0]), float(lean[1])), checked, check_bodies(after, few, distances), unseen,
+            middle, checked, check_bodies(after, few, distances), unseen,
             tuple(refused), tuple(self._millimetres), len(frames) - len(chosen), labels,
         )  # fmt: skip
 
@@ -151,10 +152,11 @@ class Tuner:
         return self._watcher.look(frame.read(), frame.attitude, frame.name)
 
     def _sweep(
-        self, frames: Sequence[Frame], limits: Limits
+        self, frames: Sequence[Frame], limits: Limits, lean: tuple[float, float]
     ) -> tuple[Sweep, Unseen, dict[int, int], list[Seen]]:
         """Second pass: every candidate on every frame."""
-        sweep, dark, few = Sweep(self._profile, limits), Gathering(self._profile), []
+        sweep, dark = Sweep(self._profile, limits, lean), Gathering(self._profile)
+        few: list[Seen] = []
         labels: dict[int, int] = {}
         kept = {frame.name for frame in evenly(frames, BODY_FRAMES)}
         for frame in frames:
