@@ -59,6 +59,16 @@ class Shot(NamedTuple):
     stance: scene.Stance
     attitude: tuple[float, float]
 
+    @property
+    def told(self) -> scene.Stance:
+        """Where the body is by what is passed in."""
+        return self.stance._replace(roll=self.attitude[0], pitch=self.attitude[1])
+
+    def measured(self, mount: scene.Mount) -> np.ndarray:
+        """The returns (N, 3) in the world, by what is passed in."""
+        world = self.told.world_from_body @ mount.body_from_sensor
+        return np.asarray(self.capture.cloud.xyz @ world[:3, :3].T + world[:3, 3])
+
 
 def place_of(seed: int) -> scene.Outdoors:
     """A level place with bars that hang 0.10 to 0.60 m above what the rover needs."""
@@ -197,9 +207,10 @@ def judge(
 ) -> Row:
     """Count what one scan says of the returns of its frames."""
     mount, fan, robot = scene.Mount.of(profile), scene.Fan.of(profile), profile.robot
-    now = gathered[-1].stance
+    # what a return is, is known from the truth; in which bin it lies, by the attitude that was passed in
+    now = gathered[-1].told
     parts = [
-        (*scene.known_returns(place, shot.capture), *scene.scan_places(shot.capture.true_world(), now, mount))
+        (*scene.known_returns(place, shot.capture), *scene.scan_places(shot.measured(mount), now, mount))
         for shot in gathered
     ]
     kinds, heights, _, bearing, reach, _ = (np.concatenate(part) for part in zip(*parts, strict=True))
@@ -255,7 +266,7 @@ def standing(place: scene.Outdoors, seen_by: View, profile: Profile, shot: Shot,
     true = scene.truth(solid, pose, mount, (low, head), fan, far=profile.reach.far, parts=1, heights=8)
     there = np.isfinite(true.nearest) & (true.nearest <= limit) & (true.nearest >= profile.reach.near)
     kinds, heights, _ = scene.known_returns(place, shot.capture)
-    bearing, reach, _ = scene.scan_places(shot.capture.true_world(), shot.stance, mount)
+    bearing, reach, _ = scene.scan_places(shot.measured(mount), shot.told, mount)
     bins = fan.bin_of(bearing)
     thing = np.isin(kinds, (scene.Kind.OBJECT, scene.Kind.FACE)) & (bins >= 0)
     back = nearest(bins, reach, thing & (heights >= low) & (heights <= head), fan.bins)
