@@ -38,12 +38,10 @@ SENSORS = {"rosette": (scene.Rosette(), "rover.yaml"), "rotating": (scene.Rotati
 FIELD = Effects(
     range_noise=0.01, drop_far=0.3, drop_grazing=0.3, mixed=0.2, dust=0.002, robot=rover.own_solids()
 )
-FRAMES, JUDGED = 20, 5
+FRAMES, JUDGED = 16, 5
 """Frames that are tuned on, and others of the same place that are judged."""
 LEAN = math.radians(1.0)
 """Roll and pitch of the body, one sigma."""
-SHAKES = (0.1, 0.3)
-"""Degrees, one sigma, by which the attitude that is passed in is off: what is left of the shaking."""
 CLIMB, SLACK = 0.04, 0.05
 SAME = 1e-4
 BARS = 4
@@ -123,34 +121,36 @@ class View(NamedTuple):
     profile: Profile
 
 
-def view(name: str) -> View:
+def view(name: str, level: str = "gravity") -> View:
     """The sample rover with that sensor."""
     sensor, file = SENSORS[name]
-    return View(name, sensor, Profile.parse(rover.PROFILES[file], file))
+    return View(name, sensor, Profile.parse(rover.PROFILES[file], file, {"level": level}))
 
 
-def run(name: str, shake: float, window: int, seeds: range) -> Iterator[Row]:
-    """A row a place."""
-    seen_by = view(name)
+def run(name: str, shake: float, level: str, windows: tuple[int, ...], seeds: range) -> Iterator[Row]:
+    """A row a place and window; `shake` radians."""
+    seen_by = view(name, level)
     mount = scene.Mount.of(seen_by.profile)
     for seed in seeds:
         place = place_of(seed)
-        every = shots(place, seen_by.sensor, mount, seed, shake, range(FRAMES + JUDGED + window - 1))
+        every = shots(place, seen_by.sensor, mount, seed, shake, range(FRAMES + JUDGED + max(windows) - 1))
         listed = list(every)
         taken, judged = listed[:FRAMES], listed[FRAMES:]
-        row: Row = {"sensor": name, "shake": math.degrees(shake), "window": window, "seed": seed}
+        row: Row = {"sensor": name, "shake": math.degrees(shake), "level": level, "seed": seed}
         try:
             told = tuned(seen_by.profile, taken)
             halves = [tuned(seen_by.profile, part) for part in (taken[: FRAMES // 2], taken[FRAMES // 2 :])]
         except FlattenError as error:
-            yield {**row, "refused": str(error)}
+            yield from ({**row, "window": window, "refused": str(error)} for window in windows)
             continue
-        found = judge_all(place, seen_by, told, judged, window, shake)
-        yield {
-            **row, **plain_choice(told.drive), "measured": math.degrees(told.shake.sigma),
+        row |= {
+            **plain_choice(told.drive), "measured": math.degrees(told.shake.sigma),
             "map": None if told.mapping is None else [told.mapping.bottom, told.mapping.top],
-            "halves": max(apart(halves)), "halves_map": map_apart(halves), **found,
+            "halves": max(apart(halves)), "halves_map": map_apart(halves),
         }  # fmt: skip
+        for window in windows:
+            found = judge_all(place, seen_by, told, judged[-(JUDGED + window - 1) :], window, shake)
+            yield {**row, "window": window, **found}
         if sys.stderr.isatty():
             print(f"\r{name} {seed} ", end="", file=sys.stderr)
 
@@ -309,7 +309,7 @@ def summary(rows: list[Row]) -> Row:
     }  # fmt: skip
     maps = [row["halves_map"] for row in good if row["halves_map"] is not None]
     return {
-        "sensor": rows[0]["sensor"], "shake": rows[0]["shake"], "window": rows[0]["window"],
+        **{key: rows[0][key] for key in ("sensor", "shake", "level", "window")},
         "scenes": len(rows), "refused": len(rows) - len(good), **total,
         "limit": float(np.median([row["limit"] for row in good])),
         "measured": float(np.median([row["measured"] for row in good])),
@@ -320,12 +320,20 @@ def summary(rows: list[Row]) -> Row:
     }  # fmt: skip
 
 
+CASES: tuple[tuple[str, float, str, tuple[int, ...]], ...] = (
+    ("rosette", 0.1, "gravity", (1, 5)),
+    ("rosette", 0.3, "gravity", (1, 5)),
+    ("rosette", 0.3, "floor", (1,)),
+    ("rotating", 0.1, "gravity", (1,)),
+)
+"""Sensor; degrees, one sigma, by which the attitude passed in is off: what is left of the shaking; what heights
+count from; frames gathered in a scan."""
+
+
 def measure(scenes: int = 100) -> list[Row]:
-    """All cases."""
+    """All cases, a row each."""
     told = []
-    for name in SENSORS:
-        for shake in SHAKES:
-            for window in (1, 5) if shake == SHAKES[0] else (1,):
-                rows = list(run(name, math.radians(shake), window, range(scenes)))
-                told.append(summary(rows))
+    for name, shake, level, windows in CASES:
+        rows = list(run(name, math.radians(shake), level, windows, range(scenes)))
+        told += [summary([row for row in rows if row["window"] == window]) for window in windows]
     return told

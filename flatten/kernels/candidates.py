@@ -75,6 +75,54 @@ def join(least: Singles) -> None:
 
 
 @kernel
+def count(
+    answers: Singles,
+    before: Singles,
+    same: float,
+    late: Singles,
+    bands: Indices,
+    over: Singles,
+    near: float,
+    counts: Indices,
+) -> None:
+    """Add what the answers of one frame (rises, bins, bottoms, tops) are worth, candidate by candidate.
+
+    Parameters
+    ----------
+    answers, before:
+        This frame's and the last one's, which has no bins where there is none; not finite is no answer.
+    same:
+        Metres by which two answers in a row may differ.
+    late, bands:
+        (bins,) the distance beyond which an answer misses what is there, inf where nothing is; its band.
+    over, near:
+        (bins,) distance of what the robot passes under, inf where there is no free way under something; metres
+        about it within which an answer reports it.
+    counts:
+        (rises, bottoms, tops, 4 + bands): answered, answered twice in a row, of these the same, blocked, missed.
+
+    """
+    rises, bins, bottoms, tops = answers.shape
+    repeated = before.shape[1] == bins
+    for s in range(rises):
+        for b in range(bins):
+            least, band = late[b], 4 + bands[b]
+            for i in range(bottoms):
+                for j in range(tops):
+                    answer = answers[s, b, i, j]
+                    if answer > least:
+                        counts[s, i, j, band] += 1
+                    if not abs(answer) < np.inf:
+                        continue
+                    counts[s, i, j, 0] += 1
+                    if abs(answer - over[b]) <= near:
+                        counts[s, i, j, 3] += 1
+                    if repeated and abs(before[s, b, i, j]) < np.inf:
+                        counts[s, i, j, 1] += 1
+                        counts[s, i, j, 2] += abs(answer - before[s, b, i, j]) <= same
+
+
+@kernel
 def entering_slopes(
     bins: Indices, distances: Numbers, heights: Numbers, bottoms: Numbers, slopes: Singles
 ) -> None:

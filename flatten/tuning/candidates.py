@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from flatten.kernels.candidates import enter, entering_slopes, join
+from flatten.kernels.candidates import count, enter, entering_slopes, join
 from flatten.profile import Profile
 from flatten.tuning.labels import Label, Limits, nearest
 from flatten.tuning.seen import Seen
@@ -68,25 +68,42 @@ class Grid:
 
 @dataclass(eq=False)
 class Tally:
-    """What was counted of one grid over all frames; arrays (rises, bottoms, tops) of bins."""
+    """What was counted of one grid over all frames, in bins."""
 
     grid: Grid
     frames: int = 0
-    answered: Counts = field(init=False)
-    """Bins with an answer inside the reach."""
-    pairs: Counts = field(init=False)
-    steady: Counts = field(init=False)
-    """Bins answered in a frame and the one before it; those whose answers lie within SAME."""
-    missed: Counts = field(init=False)
-    """(rises, bottoms, tops, bands) bins in which what must be seen was returned and is not shown."""
-    blocked: Counts = field(init=False)
-    """Bins with a free way under something that the slice reports."""
-    _before: Singles | None = field(default=None, repr=False)
+    counts: Counts = field(init=False)
+    """(rises, bottoms, tops, 4 + bands), columns as in `kernels.candidates.count`."""
+    _before: Singles = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        shape = self.grid.shape
-        self.answered, self.pairs, self.steady, self.blocked = (np.zeros(shape, np.int64) for _ in range(4))
-        self.missed = np.zeros((*shape, len(BANDS) - 1), np.int64)
+        self.counts = np.zeros((*self.grid.shape, 3 + len(BANDS)), np.int64)
+        self._before = np.empty((len(self.grid.rises), 0, len(self.grid.bottoms), len(self.grid.tops)), np.float32)
+
+    @property
+    def answered(self) -> Counts:
+        """(rises, bottoms, tops) bins with an answer inside the reach."""
+        return self.counts[..., 0]
+
+    @property
+    def pairs(self) -> Counts:
+        """Bins answered in a frame and in the one before it."""
+        return self.counts[..., 1]
+
+    @property
+    def steady(self) -> Counts:
+        """Those of `pairs` whose answers lie within SAME."""
+        return self.counts[..., 2]
+
+    @property
+    def blocked(self) -> Counts:
+        """Bins with a free way under something that the slice reports."""
+        return self.counts[..., 3]
+
+    @property
+    def missed(self) -> Counts:
+        """(rises, bottoms, tops, bands) bins in which what must be seen was returned and is not shown."""
+        return self.counts[..., 4:]
 
     def add(self, answers: Singles, must: Numbers, over: Numbers) -> None:
         """Count one frame.
@@ -94,29 +111,20 @@ class Tally:
         Parameters
         ----------
         answers:
-            (rises, bins, bottoms, tops) what each candidate says, metres, inf for nothing.
+            (rises, bins, bottoms, tops) what each candidate says, metres; not finite for nothing.
         must:
             (bins,) the nearest return that must be seen, inf for none.
         over:
             (bins,) the nearest return of what is passed under, where the way beneath is free; else inf.
 
         """
-        there = np.isfinite(answers)
         self.frames += 1
-        self.answered += there.sum(axis=1)
-        if self._before is not None:
-            both = there & np.isfinite(self._before)
-            self.pairs += both.sum(axis=1)
-            with np.errstate(invalid="ignore"):
-                self.steady += (both & (np.abs(answers - self._before) <= SAME)).sum(axis=1)
+        bands = np.searchsorted(BANDS[1:-1], np.where(np.isfinite(must), must, 0.0), "right")
+        count(
+            answers, self._before, SAME, (must + BEHIND).astype(np.float32), bands.astype(np.int64),
+            over.astype(np.float32), BEHIND, self.counts,
+        )  # fmt: skip
         self._before = answers
-        late = answers > (must + BEHIND)[None, :, None, None]  # never where must is inf
-        band = np.searchsorted(BANDS[1:], np.where(np.isfinite(must), must, 0.0))
-        for k in range(len(BANDS) - 1):
-            self.missed[..., k] += late[:, np.isfinite(must) & (band == k)].sum(axis=1)
-        free = np.isfinite(over)
-        reported = np.abs(answers[:, free] - over[None, free, None, None].astype(np.float32)) <= BEHIND
-        self.blocked += reported.sum(axis=1)
 
 
 @dataclass(eq=False)
