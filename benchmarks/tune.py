@@ -175,7 +175,7 @@ def judge_all(
     """Judge the driving slice on frames; with a window the first ones only fill it."""
     profile = told.after
     if window > 1:
-        values = {**profile.to_dict(), "window": {"frames": window}}
+        values = {**profile.to_dict(), "window": {"frames": window}, "clear": "off"}
         profile = Profile.from_dict(values)
     flattener = Flattener(profile)
     limit = told.drive.bottom / max(math.tan(3.0 * shake) - told.drive.rise, 1e-9)
@@ -226,7 +226,7 @@ def judge(
     shown = np.where(hit, scan.ranges, np.where(scan.states == State.TOO_NEAR, 0.0, np.inf))
     wanted = np.isfinite(must) & (must <= limit)
     free = np.isfinite(over) & (must > over + SLACK)
-    decided = decided_by(scan, bins, reach, kinds, SAME if len(gathered) == 1 else 0.02)
+    decided = decided_by(scan, bins, reach, kinds, SAME if len(gathered) == 1 else 10.0 * SAME)
     blocked = free & hit & (decided == scene.Kind.HANGING)
     return {
         "bins": fan.bins, "hits": int(hit.sum()), "wanted": int(wanted.sum()),

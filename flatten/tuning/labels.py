@@ -32,7 +32,7 @@ class Label(enum.IntEnum):
     BEYOND = 2
     """Outside of the reach."""
     FLOOR = 3
-    """Floor: must not be seen."""
+    """Floor, known or in the plane of what is known: must not be seen."""
     CLIMBED = 4
     """So low that the robot drives over it, or too near to a border to say: may be seen."""
     MUST = 5
@@ -102,6 +102,8 @@ def label(
     found[(above <= limits.margin) & sloping] = Label.SLOPE
     found[above < -max(limits.drop, limits.margin)] = Label.LOW
     found[~known] = Label.UNSURE
+    # far away hardly any floor is dense enough to be known; what lies in its plane is floor all the same
+    found[~known & (np.abs(most) <= limits.margin)] = Label.FLOOR
     must = (above >= limits.must) & (most < limits.head - limits.margin)
     found[must] = Label.MUST
     high = above > limits.head + limits.margin
