@@ -76,6 +76,13 @@ def mount() -> None:
     told(record.write("mount", part.measure()))
 
 
+def tune() -> None:
+    """Recommended slices on places they were not tuned on; about 45 minutes, and only when it is named."""
+    from benchmarks import tune as part
+
+    told(record.write("tune", part.measure()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -112,11 +119,11 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, mount, boards, portability,
+        speed, latency, memory, startup, instructions, curves, clear, ground, mount, tune, boards, portability,
         pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount")
+LONG = ("clear", "ground", "mount", "tune")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves")
 """Parts with one JSON file of rows that `against` can compare."""

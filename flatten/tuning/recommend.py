@@ -24,8 +24,9 @@ FEW = 50
 """Bins, fewer than which tell no share."""
 OTHER_PLACES = 0.3
 """Share of answers that stay, below which frames are of different places."""
-KEPT, SAME_TOP = 0.9, 0.98
-"""Part of the best mapping candidate's steady answers that is kept for a higher bottom; for a lower top."""
+KEPT = 0.9
+"""Part of the best mapping candidate's steady answers that is kept for a higher bottom; and of what is left, for
+a lower top."""
 THINNEST = 0.3
 """Metres: a mapping slice is at least so thick."""
 
@@ -126,8 +127,8 @@ def mapping(sweep: Sweep, shake: Shake) -> Choice | None:
     """Choose the slice to map by, which takes the farthest return; None where no candidate answers.
 
     The higher its bottom, the less it shows of what is moved about: the highest that keeps KEPT of the best
-    candidate's steady answers, but at least so high that the floor keeps out. Its top is the lowest that loses
-    none of note. All lie between the candidates, by straight lines, so that a trifle more or less does not move
+    candidate's steady answers, but at least so high that the floor keeps out. The lower its top, the less it
+    shows of ceilings and what hangs: the lowest that keeps KEPT of what is left. Both lie between the candidates, by straight lines, so that a trifle more or less does not move
     them by a whole step.
     """
     scores, grid = map_scores(sweep), sweep.mapping.grid
@@ -144,7 +145,7 @@ def mapping(sweep: Sweep, shake: Shake) -> Choice | None:
     by_top = scores[i]
     if by_top.max() <= 0.0:
         return None
-    top = -crossing(-grid.tops[::-1], by_top[::-1], SAME_TOP * float(by_top.max()))
+    top = -crossing(-grid.tops[::-1], by_top[::-1], KEPT * float(by_top.max()))
     top = max(top, bottom + THINNEST)
     j = int(np.argmin(np.abs(grid.tops - top)))
     near = choice_at(sweep, sweep.mapping, (0, i, j), float(leaks[i]))

@@ -61,8 +61,8 @@ def shake_of(leans: Sequence[tuple[float, float]], motion: Motion | None, given:
     if given is not None:
         return Shake(given, "given", floor, attitudes)
     if floor is not None:
-        words = f"measured from the floor's tilt over {len(leans)} frames"
-        return Shake(max(floor, LEAST), words, floor, attitudes)
+        words = f"measured from the floor's tilt over {len(leans)} frames, one standard error more"
+        return Shake(max(floor * surely(len(leans)), LEAST), words, floor, attitudes)
     if attitudes is not None:
         words = "measured from the attitudes in the poses, as there are too few frames to tell by the floor"
         return Shake(max(attitudes, LEAST), words, floor, attitudes)
@@ -80,6 +80,15 @@ def of_floor(leans: Sequence[tuple[float, float]]) -> float:
     robust = 1.4826 * float(np.median(np.abs(off)))
     kept = slopes[(np.abs(off) <= FAR * robust).all(axis=1)]
     return math.atan(math.sqrt(float(kept.var(axis=0, ddof=1).mean()))) if len(kept) > 1 else 0.0
+
+
+def surely(frames: int) -> float:
+    """Give the factor by which a spread over so many frames is raised by one standard error of its own.
+
+    Two slopes a frame about their means have 2·(n − 1) degrees of freedom f; a standard deviation is known to
+    1/√(2·f) of itself.
+    """
+    return 1.0 + 1.0 / math.sqrt(4.0 * (frames - 1))
 
 
 def of_poses(motion: Motion) -> float:
