@@ -87,7 +87,9 @@ def place_of(seed: int) -> scene.Outdoors:
     )
 
 
-def shots(place: scene.Outdoors, sensor: Any, mount: scene.Mount, seed: int, shake: float, frames: range) -> Iterator[Shot]:
+def shots(
+    place: scene.Outdoors, sensor: Any, mount: scene.Mount, seed: int, shake: float, frames: range
+) -> Iterator[Shot]:
     """Frames of the creeping, shaking rover; `shake` radians."""
     yaw = place.stance.yaw
     for frame in frames:
@@ -219,9 +221,7 @@ def judge(
     inside = (reach >= profile.reach.near) & (reach <= profile.reach.far) & (bins >= 0)
     thing = np.isin(kinds, (scene.Kind.OBJECT, scene.Kind.FACE)) & inside
     must = nearest(bins, reach, thing & (heights >= robot.step + CLIMB) & (heights <= head - CLIMB), fan.bins)
-    over = nearest(
-        bins, reach, (kinds == scene.Kind.HANGING) & inside & (heights >= head + CLIMB), fan.bins
-    )
+    over = nearest(bins, reach, (kinds == scene.Kind.HANGING) & inside & (heights >= head + CLIMB), fan.bins)
     hit = scan.states == State.HIT
     shown = np.where(hit, scan.ranges, np.where(scan.states == State.TOO_NEAR, 0.0, np.inf))
     wanted = np.isfinite(must) & (must <= limit)
@@ -286,7 +286,9 @@ def in_field(
     flat = np.where(np.isfinite(distance), distance, 1.0)
     body_from_sensor = scene.Mount.of(profile).body_from_sensor
     mount = scene.Mount.of(profile)
-    level_from_sensor = np.linalg.inv(shot.stance.world_from_level) @ shot.stance.world_from_body @ body_from_sensor
+    level_from_sensor = (
+        np.linalg.inv(shot.stance.world_from_level) @ shot.stance.world_from_body @ body_from_sensor
+    )
     found = np.zeros(fan.bins, bool)
     for z in np.linspace(*heights, 6):
         level = np.stack(

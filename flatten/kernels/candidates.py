@@ -134,8 +134,7 @@ def entering_slopes(
         b = bins[i]
         for k in range(len(bottoms)):
             slope = (bottoms[k] - heights[i]) / distances[i]
-            if slope < slopes[b, k]:
-                slopes[b, k] = slope
+            slopes[b, k] = min(slopes[b, k], slope)
 
 
 @kernel

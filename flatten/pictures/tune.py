@@ -45,7 +45,9 @@ def facts(told: Tuned, inputs: Sequence[str]) -> list[tuple[str, str]]:
     more = len(inputs) - len(named)
     shake = told.shake
     spread = (
-        "" if shake.attitudes is None else f"; roll and pitch of the poses scatter by {tune_words.degrees_or_none(shake.attitudes):.2f}°"
+        ""
+        if shake.attitudes is None
+        else f"; roll and pitch of the poses scatter by {tune_words.degrees_or_none(shake.attitudes):.2f}°"
     )
     return [
         ("Clouds", ", ".join(named) + (f" and {more} more" if more else "")),
@@ -73,7 +75,12 @@ def bands(told: Tuned) -> list[tuple[str, str, str, str]]:
         if wanted:
             was = "–" if before is None else tune_words.percent(int(before.missed[k]) / wanted, 2)
             rows.append(
-                (tune_words.band_words(k), f"{wanted:,}", tune_words.percent(int(now.missed[k]) / wanted, 2), was)
+                (
+                    tune_words.band_words(k),
+                    f"{wanted:,}",
+                    tune_words.percent(int(now.missed[k]) / wanted, 2),
+                    was,
+                )
             )
     return rows
 

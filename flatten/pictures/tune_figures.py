@@ -26,7 +26,9 @@ SHAKES = np.linspace(0.0, 3.0, 31)
 
 def picture(draw: Any, told: Tuned, size: tuple[float, float]) -> bytes:
     """Draw on a figure of so many inches and give it as PNG."""
-    figure = load_matplotlib("figure").Figure(figsize=size, dpi=110, facecolor="#ffffff", layout="constrained")
+    figure = load_matplotlib("figure").Figure(
+        figsize=size, dpi=110, facecolor="#ffffff", layout="constrained"
+    )
     draw(figure, told)
     stream = io.BytesIO()
     save_figure(figure, stream, ".png")
@@ -48,7 +50,12 @@ def axes_of(figure: Any, place: Any, title: str, across: str, up: str) -> Any:
 def heat(figure: Any, axes: Any, values: Numbers, columns: Numbers, rows: Numbers, label: str) -> None:
     """Draw shares as tiles: per cent, the darker the more; tiles that are narrow stay narrow."""
     shown = axes.pcolormesh(
-        np.arange(len(columns)), np.arange(len(rows)), 100.0 * values, cmap="Blues", shading="nearest", vmin=0.0
+        np.arange(len(columns)),
+        np.arange(len(rows)),
+        100.0 * values,
+        cmap="Blues",
+        shading="nearest",
+        vmin=0.0,
     )
     axes.set_xticks(np.arange(len(columns))[:: 1 + len(columns) // 10])
     axes.set_xticklabels([f"{value:g}" for value in columns[:: 1 + len(columns) // 10]])
@@ -63,7 +70,9 @@ def mark(axes: Any, columns: Numbers, rows: Numbers, column: float, row: float) 
     """Mark the chosen candidate."""
     x = np.interp(column, columns, np.arange(len(columns)))
     y = np.interp(row, rows, np.arange(len(rows)))
-    axes.plot([x], [y], "s", markersize=11, markerfacecolor="none", markeredgecolor=style.HIT, markeredgewidth=2)
+    axes.plot(
+        [x], [y], "s", markersize=11, markerfacecolor="none", markeredgecolor=style.HIT, markeredgewidth=2
+    )
 
 
 def draw_trade(figure: Any, told: Tuned) -> None:
@@ -75,7 +84,9 @@ def draw_trade(figure: Any, told: Tuned) -> None:
     across, up = "bottom, m", "rise, m per m"
     one = axes_of(figure, (1, 2, 1), "missed of what must be seen", across, up)
     heat(figure, one, missed, grid.bottoms, grid.rises, "% of bins")
-    two = axes_of(figure, (1, 2, 2), f"floor gets in, at {math.degrees(told.shake.sigma):.2f}° shaking", across, up)
+    two = axes_of(
+        figure, (1, 2, 2), f"floor gets in, at {math.degrees(told.shake.sigma):.2f}° shaking", across, up
+    )
     heat(figure, two, leaks, grid.bottoms, grid.rises, "% of bins")
     two.contour(
         np.arange(len(grid.bottoms)), np.arange(len(grid.rises)), leaks, levels=[LEAK], colors=style.INK,
@@ -96,10 +107,26 @@ def draw_tops(figure: Any, told: Tuned) -> None:
     missed = sweep.driving.missed[0, 0].sum(axis=-1) / max(int(sweep.wanted.sum()), 1)
     blocked = sweep.driving.blocked[0, 0] / max(sweep.free_under, 1)
     axes = axes_of(figure, (1, 1, 1), "the top of the slice", "top, m", "% of bins")
-    axes.plot(grid.tops, 100.0 * missed, "-o", color=style.HIT, label="missed of what must be seen", markersize=4)
-    axes.plot(grid.tops, 100.0 * blocked, "--^", color="#0063a6", label="free ways under something blocked", markersize=4)
+    axes.plot(
+        grid.tops, 100.0 * missed, "-o", color=style.HIT, label="missed of what must be seen", markersize=4
+    )
+    axes.plot(
+        grid.tops,
+        100.0 * blocked,
+        "--^",
+        color="#0063a6",
+        label="free ways under something blocked",
+        markersize=4,
+    )
     axes.axvline(told.limits.head, color=style.RULE, linewidth=1)
-    axes.annotate("height + clearance", (told.limits.head, axes.get_ylim()[1]), fontsize=style.SMALL, ha="right", va="top", rotation=90)
+    axes.annotate(
+        "height + clearance",
+        (told.limits.head, axes.get_ylim()[1]),
+        fontsize=style.SMALL,
+        ha="right",
+        va="top",
+        rotation=90,
+    )
     axes.legend(fontsize=style.SMALL, frameon=False)
 
 
@@ -107,10 +134,18 @@ def draw_shaking(figure: Any, told: Tuned) -> None:
     """Curves over the shaking: how much floor gets in, and where."""
     choice, sweep = told.drive, told.sweep
     at = int(np.argmin(np.abs(sweep.driving.grid.bottoms - choice.bottom)))
-    one = axes_of(figure, (1, 2, 1), "what shaking does", "shaking, °, one sigma", "floor gets into % of bins")
+    one = axes_of(
+        figure, (1, 2, 1), "what shaking does", "shaking, °, one sigma", "floor gets into % of bins"
+    )
     for rise, line in ((choice.rise, "-"), (0.0, "--"), (0.01, ":"), (0.03, "-.")):
         leaks = [100.0 * sweep.leak(rise, math.radians(float(angle)))[at] for angle in SHAKES]
-        one.plot(SHAKES, leaks, line, label=f"rise {rise:g}" + (" (chosen)" if line == "-" else ""), color=style.INK if line == "-" else "#0063a6")
+        one.plot(
+            SHAKES,
+            leaks,
+            line,
+            label=f"rise {rise:g}" + (" (chosen)" if line == "-" else ""),
+            color=style.INK if line == "-" else "#0063a6",
+        )
     one.axvline(math.degrees(told.shake.sigma), color=style.RULE, linewidth=1)
     one.legend(fontsize=style.SMALL, frameon=False)
     two = axes_of(figure, (1, 2, 2), "where the floor enters", "tilt, °", "distance, m")
@@ -126,7 +161,9 @@ def draw_shaking(figure: Any, told: Tuned) -> None:
 def draw_mapping(figure: Any, told: Tuned) -> None:
     """Heat map over bottom and top: bins answered steadily."""
     grid = told.sweep.mapping.grid
-    axes = axes_of(figure, (1, 1, 1), "bins answered alike, frame after frame (farthest return)", "top, m", "bottom, m")
+    axes = axes_of(
+        figure, (1, 1, 1), "bins answered alike, frame after frame (farthest return)", "top, m", "bottom, m"
+    )
     heat(figure, axes, map_scores(told.sweep), grid.tops, grid.bottoms, "% of bins")
     if told.mapping is not None:
         mark(axes, grid.tops, grid.bottoms, told.mapping.top, told.mapping.bottom)
@@ -136,11 +173,22 @@ def draw_bodies(figure: Any, told: Tuned) -> None:
     """Curves over the distance: how often a test body is hit, and how often it is shown."""
     kinds = list(dict.fromkeys(row.kind for row in told.bodies))
     for k, kind in enumerate(kinds, 1):
-        axes = axes_of(figure, (1, len(kinds), k), kind, "distance, m", "% of frames and bearings" if k == 1 else "")
+        axes = axes_of(
+            figure, (1, len(kinds), k), kind, "distance, m", "% of frames and bearings" if k == 1 else ""
+        )
         rows = [row for row in told.bodies if row.kind == kind]
         far = [row.distance for row in rows]
-        axes.plot(far, [100.0 * row.returned for row in rows], "--", color=style.SOFT_INK, label="hit by a beam")
-        axes.plot(far, [100.0 * row.shown[told.names[0]] for row in rows], "-o", color=style.HIT, label=f"shown by {told.names[0]}", markersize=3)
+        axes.plot(
+            far, [100.0 * row.returned for row in rows], "--", color=style.SOFT_INK, label="hit by a beam"
+        )
+        axes.plot(
+            far,
+            [100.0 * row.shown[told.names[0]] for row in rows],
+            "-o",
+            color=style.HIT,
+            label=f"shown by {told.names[0]}",
+            markersize=3,
+        )
         axes.set_ylim(-3.0, 103.0)
         if k == 1:
             axes.legend(fontsize=style.SMALL, frameon=False)
@@ -148,13 +196,17 @@ def draw_bodies(figure: Any, told: Tuned) -> None:
 
 def draw_near(figure: Any, told: Tuned) -> None:
     """Plan of the robot, and from where on low things are met by a beam."""
-    axes = axes_of(figure, (1, 1, 1), "from here on the top of a thing is met", "left of the sensor, m", "ahead, m")
+    axes = axes_of(
+        figure, (1, 1, 1), "from here on the top of a thing is met", "left of the sensor, m", "ahead, m"
+    )
     lines = ("-", "--", ":")
     far = 1.2 * max(min(max(near), 6.0) for near in told.unseen.nearest.values())
     for (height, near), line in zip(told.unseen.nearest.items(), lines, strict=True):
         turn = -math.pi + (np.arange(len(near) + 1) + 0.5) * 2.0 * math.pi / len(near)
         r = np.minimum(np.array([*near, near[0]]), far)
-        axes.plot(-r * np.sin(turn), r * np.cos(turn), linestyle=line, color=style.INK, label=f"{height:g} m high")
+        axes.plot(
+            -r * np.sin(turn), r * np.cos(turn), linestyle=line, color=style.INK, label=f"{height:g} m high"
+        )
     robot, mount = told.before.robot, told.before.mount
     x = np.array([-1, 1, 1, -1, -1]) * 0.5 * robot.length - mount.x
     y = np.array([-1, -1, 1, 1, -1]) * 0.5 * robot.width - mount.y

@@ -58,7 +58,7 @@ def check_bodies(
 
 
 def _row(flattener: Flattener, frames: Sequence[Seen], kind: str, distance: float) -> BodyRow:
-    met, shown = [], {name: 0 for name in flattener.profile.slices}
+    met, shown = [], dict.fromkeys(flattener.profile.slices, 0)
     bearings = -math.pi + (np.arange(BEARINGS) + 0.5) * (2.0 * math.pi / BEARINGS)
     fan = flattener.profile.fan
     turned = np.mod(bearings - math.radians(fan.first), 2.0 * math.pi)
@@ -69,9 +69,7 @@ def _row(flattener: Flattener, frames: Sequence[Seen], kind: str, distance: floa
         for name, scan in flattener.flatten(cloud, seen.attitude).items():
             shown[name] += sum(shows(scan, float(bearing), kind, distance) for bearing in bearings)
     count = max(len(met), 1)
-    return BodyRow(
-        kind, distance, sum(met) / count, {name: number / count for name, number in shown.items()}
-    )
+    return BodyRow(kind, distance, sum(met) / count, {name: number / count for name, number in shown.items()})
 
 
 def shows(scan: Scan, bearing: float, kind: str, distance: float) -> bool:

@@ -78,7 +78,9 @@ class Tally:
 
     def __post_init__(self) -> None:
         self.counts = np.zeros((*self.grid.shape, 3 + len(BANDS)), np.int64)
-        self._before = np.empty((len(self.grid.rises), 0, len(self.grid.bottoms), len(self.grid.tops)), np.float32)
+        self._before = np.empty(
+            (len(self.grid.rises), 0, len(self.grid.bottoms), len(self.grid.tops)), np.float32
+        )
 
     @property
     def answered(self) -> Counts:

@@ -212,7 +212,9 @@ def unused(name: str, profile: Profile, pick: str) -> str:
 
 def with_choices(profile: Profile, names: tuple[str, str], drive: Choice, mapping: Choice | None) -> Profile:
     """Put the choices in; min_hits and the like stay as they are."""
-    return profile.model_copy(update={"slices": {**profile.slices, **new_slices(profile, names, drive, mapping)}})
+    return profile.model_copy(
+        update={"slices": {**profile.slices, **new_slices(profile, names, drive, mapping)}}
+    )
 
 
 def new_slices(

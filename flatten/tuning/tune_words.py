@@ -126,7 +126,9 @@ def missed_words(checked: Checked) -> str:
 def map_lines(told: Tuned) -> list[str]:
     """Say what to map by, and why."""
     if told.mapping is None:
-        return ["to map by: nothing; no candidate from the step upwards answers any bin with the floor kept out"]
+        return [
+            "to map by: nothing; no candidate from the step upwards answers any bin with the floor kept out"
+        ]
     checked = told.checked[told.names[1]]
     return [
         f"to map by, {told.names[1]}: {slice_text(told.mapping)}, farthest",
