@@ -1,12 +1,12 @@
 """How good the slices are that are recommended: made-up places, and frames on which nothing was tuned.
 
-Level ground with gravel of ±1 cm, kerb-high and taller things, tables, walls, and bars that hang from 10 cm above
-what the rover needs. The rover creeps and shakes: its roll and pitch are drawn anew for every frame, and the
+Level ground with gravel of ±1 cm, kerb-high and taller things, tables, walls, and bars that hang from 10 cm
+above what the rover needs. The rover creeps and shakes: its roll and pitch are drawn anew for every frame, and the
 attitude that is passed in is off by another draw. Slices are tuned on one recording; another one is judged:
 
 - shown: of the bins in which an object that must be seen (a return from CLIMB above robot.step to CLIMB below
-  robot.height + clearance) was returned within the distance up to which bottom + rise·r exceeds three sigma of
-  the shake times r, those that say HIT at most SLACK behind its nearest such return;
+  robot.height + clearance) was returned within the distance up to which bottom + rise·r exceeds three sigma
+  of the shake times r, those that say HIT at most SLACK behind its nearest such return;
 - leak: bins whose HIT the ground decided, of all bins;
 - free: of the bins with a return of what hangs higher than CLIMB above the head and nothing to be seen before
   or under it, those that do not report it;
@@ -273,7 +273,8 @@ def standing(place: scene.Outdoors, seen_by: View, profile: Profile, shot: Shot,
     seen = np.isfinite(back)
     outside = there & ~seen & ~in_field(seen_by, profile, shot, true.nearest, (low, head))
     return {
-        "stand": int(there.sum()), "stand_returned": int((there & seen).sum()), "stand_outside": int(outside.sum())
+        "stand": int(there.sum()), "stand_returned": int((there & seen).sum()),
+        "stand_outside": int(outside.sum()),
     }  # fmt: skip
 
 
@@ -328,8 +329,8 @@ CASES: tuple[tuple[str, float, str, tuple[int, ...], int], ...] = (
     ("rosette", 0.3, "gravity", (1, 5), 40),
     ("rosette", 0.3, "floor", (1,), 40),
 )
-"""Sensor; degrees, one sigma, by which the attitude passed in is off: what is left of the shaking; what heights
-count from; frames gathered in a scan; places."""
+"""Sensor; degrees, one sigma, by which the attitude passed in is off: what is left of the shaking; what
+heights count from; frames gathered in a scan; places."""
 
 
 def measure(most: int = 100, first: int = 0) -> list[Row]:

@@ -94,12 +94,13 @@ def count(
     same:
         Metres by which two answers in a row may differ.
     late, bands:
-        (bins,) the distance beyond which an answer misses what is there, inf where nothing is; its band.
+        (bins,) distance beyond which an answer misses what is there, inf where nothing is; its band.
     over, near:
-        (bins,) distance of what the robot passes under, inf where there is no free way under something; metres
-        about it within which an answer reports it.
+        (bins,) distance of what the robot passes under, inf where there is no free way under something;
+        metres about it within which an answer reports it.
     counts:
-        (rises, bottoms, tops, 4 + bands): answered, answered twice in a row, of these the same, blocked, missed.
+        (rises, bottoms, tops, 4 + bands): answered, answered twice in a row, of these the same, blocked,
+        missed.
 
     """
     rises, bins, bottoms, tops = answers.shape

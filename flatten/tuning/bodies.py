@@ -103,7 +103,7 @@ def with_bodies(
 
 
 def along(kind: str, origin: Numbers, beams: Numbers, middle: Numbers, bearing: float) -> Numbers:
-    """Share of each beam (N, 3) from `origin` at which it meets a body that stands on z = 0; inf for never."""
+    """Share of each beam (N, 3) from `origin` at which it meets a body on z = 0; inf for never."""
     start = origin[:2] - middle
     if kind == "upright":
         share = circle(start, beams[:, :2], 0.035)

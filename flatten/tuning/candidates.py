@@ -136,8 +136,8 @@ class Sweep:
     profile: Profile
     limits: Limits
     lean: tuple[float, float] = (0.0, 0.0)
-    """Slope of the floor ahead and to the left in the middle of all frames, m per m: what a frame's own floor is
-    off by is shaking, and shaking is put in afterwards."""
+    """Slope of the floor ahead and to the left in the middle of all frames, m per m: what a frame's own floor
+    is off by is shaking, and shaking is put in afterwards."""
     driving: Tally = field(init=False)
     mapping: Tally = field(init=False)
     wanted: Counts = field(init=False)
@@ -226,7 +226,7 @@ def slopes_of(grid: Grid, seen: Seen, floor: npt.NDArray[np.bool_], number: int)
 
 
 def leaking(slopes: list[Singles], rise: float, shake: float) -> Numbers:
-    """Share of bins, by bottom, into which the floor gets: expected over tilts of so many radians, one sigma."""
+    """Share of bins, by bottom, into which the floor gets: expected over tilts, `shake` radians one sigma."""
     total = np.zeros(slopes[0].shape[1])
     for frame in slopes:
         total += chance(frame.astype(np.float64) + rise, math.tan(shake)).sum(axis=0)
@@ -234,7 +234,7 @@ def leaking(slopes: list[Singles], rise: float, shake: float) -> Numbers:
 
 
 def chance(slopes: Numbers, sigma: float) -> Numbers:
-    """Probability that a normal tilt of standard deviation `sigma` exceeds each slope; without one, 0 or 1."""
+    """Probability that a normal tilt of standard deviation `sigma` exceeds each slope; 0 or 1 without one."""
     if sigma <= 0.0:
         return (slopes <= 0.0).astype(np.float64)
     z = np.clip(slopes / (sigma * math.sqrt(2.0)), -6.0, 6.0)

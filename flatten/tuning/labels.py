@@ -46,7 +46,7 @@ class Label(enum.IntEnum):
     UNSURE = 9
     """Where no floor is known, and it may be low or high: nobody can say."""
     SLOPE = 10
-    """Floor that lies higher or lower than the plane of the rest: a ramp, a bump, or a floor fitted wrongly."""
+    """Floor that lies off the plane of the rest: a ramp, a bump, or a floor that was fitted wrongly."""
 
 
 class Limits(NamedTuple):
@@ -90,7 +90,7 @@ def label(
     bins, distances:
         (N,) bin (−1 outside of the fan) and horizontal distance, metres.
     above, most, known:
-        (N,) the least and the greatest height above the local floor, metres; they differ where it is not known.
+        (N,) least and greatest height above the local floor, metres; they differ where it is not known.
     sloping:
         (N,) whether the floor there leaves the plane of the rest.
     limits, reach, number:
@@ -107,7 +107,7 @@ def label(
     must = (above >= limits.must) & (most < limits.head - limits.margin)
     found[must] = Label.MUST
     high = above > limits.head + limits.margin
-    low = (above >= limits.must) & ~high
+    low = ~high & np.isin(found, (Label.MUST, Label.CLIMBED, Label.UNSURE))
     found[high] = np.where(
         passed_under(bins[high], distances[high], bins[low], distances[low], number),
         Label.PASSED, Label.HIGH,
@@ -124,7 +124,7 @@ def passed_under(
     low_distances: Numbers,
     number: int,
 ) -> Mask:
-    """Say of high returns whether nothing low lies under them: in their bin or beside it, UNDER to each side."""
+    """Say of high returns whether nothing low lies under them: in their bin or beside it, within UNDER."""
     inside = low_bins >= 0
     # bins are drawn apart by more than any distance, so that one sorted list answers for all of them
     apart = 1e4

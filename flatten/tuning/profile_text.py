@@ -74,11 +74,13 @@ def _slice_texts(before: Slice | None, band: Slice) -> dict[str, str]:
         key for key in type(band).model_fields
         if key not in keys and getattr(band, key) != getattr(base, key)
     ]  # fmt: skip
-    values = {key: getattr(band, key) for key in keys}
-    return {
-        key: ("true" if value else "false") if isinstance(value, bool) else f"{value:g}" if isinstance(value, float)
-        else str(value) for key, value in values.items()
-    }  # fmt: skip
+    return {key: _plain_text(getattr(band, key)) for key in keys}
+
+
+def _plain_text(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def number_text(key: str, value: float) -> str:

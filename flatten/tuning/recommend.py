@@ -25,8 +25,8 @@ FEW = 50
 OTHER_PLACES = 0.3
 """Share of answers that stay, below which frames are of different places."""
 KEPT = 0.9
-"""Part of the best mapping candidate's steady answers that is kept for a higher bottom; and of what is left, for
-a lower top."""
+"""Part of the best mapping candidate's steady answers that is kept for a higher bottom; and of what is left,
+for a lower top."""
 THINNEST = 0.3
 """Metres: a mapping slice is at least so thick."""
 
@@ -77,8 +77,8 @@ def choice_at(sweep: Sweep, tally: Tally, where: tuple[int, int, int], leak: flo
 def drive(sweep: Sweep, shake: Shake) -> Choice:
     """Choose the slice to drive by.
 
-    Of all candidates whose floor keeps out, those that miss the least of what must be seen (AS_GOOD); of these
-    the one that rises the least, and of these the highest. Where the floor keeps out of none, those with the
+    Of all candidates whose floor keeps out, those that miss the least of what must be seen (AS_GOOD); of
+    these the one that rises the least, and of these the highest. Where the floor keeps out of none, those with the
     least floor are taken for those whose floor keeps out. For its top see `drive_top`.
     """
     tally, grid = sweep.driving, sweep.driving.grid
@@ -128,8 +128,8 @@ def mapping(sweep: Sweep, shake: Shake) -> Choice | None:
 
     The higher its bottom, the less it shows of what is moved about: the highest that keeps KEPT of the best
     candidate's steady answers, but at least so high that the floor keeps out. The lower its top, the less it
-    shows of ceilings and what hangs: the lowest that keeps KEPT of what is left. Both lie between the candidates, by straight lines, so that a trifle more or less does not move
-    them by a whole step.
+    shows of ceilings and what hangs: the lowest that keeps KEPT of what is left. Both lie between the
+    candidates, by straight lines, so that a trifle more or less does not move them by a whole step.
     """
     scores, grid = map_scores(sweep), sweep.mapping.grid
     best = float(scores.max())

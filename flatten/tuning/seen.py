@@ -125,7 +125,7 @@ class Watcher:
         return self.relabel(placed, Limits.of(self.profile))
 
     def _against_plane(self, seen: Seen, points: Numbers, frame: groups.Frame) -> Seen:
-        """Hold the fitted floor against a plane through it: what slopes, and how high things may be at most."""
+        """Hold the fitted floor against a plane through it: what slopes, how high things may be at most."""
         level = points @ frame.level_from_sensor[:, :3].T + frame.level_from_sensor[:, 3]
         plane = plane_through(seen, level[:, 2], level[:, :2])
         high = level[:, :2] @ plane[:2] + plane[2]
@@ -151,13 +151,14 @@ class Watcher:
         height = float(frame.level_from_sensor[2, 3]) - float(np.median(ground.heights[:, 0]))
         if height <= 0.0:
             raise TuningError(
-                f"{who}: the sensor is {-height:.2f} m under the floor by the profile's mount: correct mount.z"
+                f"{who}: the sensor is {-height:.2f} m under the floor by the profile's mount: correct "
+                "mount.z"
             )
         floor = seen.of(Label.FLOOR)
         if int(floor.sum()) < FEWEST_FLOOR:
             raise TuningError(
-                f"{who}: no floor: {int(floor.sum())} returns lie where the profile has it, {FEWEST_FLOOR} are "
-                "wanted: check the mount with `flatten mount`, and look where floor is in sight"
+                f"{who}: no floor: {int(floor.sum())} returns lie where the profile has it, {FEWEST_FLOOR} "
+                "are wanted: check the mount with `flatten mount`, and look where floor is in sight"
             )
 
 
@@ -197,19 +198,19 @@ def floor_at(
 
 
 def plane_through(seen: Seen, heights: Numbers, places: Numbers) -> Numbers:
-    """Plane through the floor's returns: slope ahead, slope to the left (m per m), height at the fan's origin.
+    """Plane through the floor's returns: slope ahead and to the left (m per m), height at the fan's origin.
 
     Least squares, once more without what lies off by more than FLAT: ramps are no part of it.
     """
     floor = np.flatnonzero(seen.of(Label.FLOOR, Label.SLOPE) & (seen.distances <= FLOOR_REACH))
-    plane = np.zeros(3)
+    plane: Numbers = np.zeros(3)
     for near in (0.3, FLAT, FLAT):
         a = np.column_stack([places[floor], np.ones(len(floor))])
         kept = np.abs(heights[floor] - a @ plane) <= near + 0.1 * seen.distances[floor] * (near > FLAT)
         if kept.sum() < FEWEST_FLOOR:
             break
-        plane = np.linalg.lstsq(a[kept], heights[floor][kept], rcond=None)[0]
-    return np.asarray(plane)
+        plane = np.asarray(np.linalg.lstsq(a[kept], heights[floor][kept], rcond=None)[0], np.float64)
+    return plane
 
 
 def scatter_of(seen: Seen) -> float:

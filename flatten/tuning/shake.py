@@ -37,7 +37,7 @@ class Shake:
     """Spread of roll and pitch in the poses, slow changes taken out; None without poses."""
 
     def entering(self, bottom: float, rise: float, sigmas: float = 3.0) -> float:
-        """Range at which a floor that tilts by so many sigma meets bottom + rise·r: h/(tan − rise), metres."""
+        """Metres to where a floor that tilts by so many sigma meets bottom + rise·r: h/(tan − rise)."""
         slope = math.tan(sigmas * self.sigma) - rise
         return bottom / slope if slope > 0.0 else math.inf
 

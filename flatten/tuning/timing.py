@@ -1,7 +1,7 @@
 """When a recorded cloud was taken, and how the body leaned then.
 
-The time of a cloud is that of its message; else the latest of its returns' times, where these lie in the poses;
-else what its file is called, where that is a number: seconds (1764052812.35.pcd) or, from sixteen digits on,
+The time of a cloud is that of its message; else the latest of its returns' times, where these lie in the
+poses; else what its file is called, where that is a number: seconds (1764052812.35.pcd) or, from sixteen digits on,
 nanoseconds.
 """
 
@@ -37,8 +37,8 @@ def attitude_of(
     body_from_sensor:
         (4, 4) the mount where the poses are the sensor's, else None.
 
-    Raises MotionError where the time is not known or outside of the poses, AttitudeError where a body would lie
-    on its side.
+    Raises MotionError where the time is not known or outside of the poses, AttitudeError where a body would
+    lie on its side.
 
     """
     second = second_of(cloud, name, motion)

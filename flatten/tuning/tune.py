@@ -78,6 +78,20 @@ class Tuned:
     labels: dict[int, int] = field(default_factory=dict)
     """Returns by `Label`."""
 
+    @property
+    def leak_before(self) -> float:
+        """Expected leak of the driving slice as it was, as far as the candidates tell; NaN without one."""
+        band = self.before.slices.get(self.names[0])
+        if band is None:
+            return math.nan
+        leaks = self.sweep.leak(band.rise, self.shake.sigma)
+        return float(np.interp(band.bottom, self.sweep.driving.grid.bottoms, leaks))
+
+    @property
+    def same_place(self) -> bool:
+        """Whether frames in a row show the same place, so that steadiness means something."""
+        return self.drive.steady >= recommend.OTHER_PLACES
+
 
 class Tuner:
     """Tunes the slices of a profile to a recording."""

@@ -29,7 +29,7 @@ class Unseen:
     """What stays dark, whatever the slice."""
 
     nearest: dict[float, tuple[float, ...]]
-    """By height of a thing: distance from the fan's origin, metres, from which on its top is met, a sector."""
+    """By height of a thing: metres from the fan's origin from which on its top is met, a sector."""
     blind: tuple[tuple[float, float], ...]
     """Bearings (radians, from, to) in which no frame brought a return that is not the robot's own."""
     own: float
