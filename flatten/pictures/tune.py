@@ -37,8 +37,8 @@ class Picture(NamedTuple):
 PICTURES = {
     "trade": Picture(
         figures.draw_trade, (10.5, 3.6),
-        "Tiles over bottom and rise: what is missed, and how much floor gets in. The square is the choice; on the "
-        "line the floor gets into as many bins as is allowed.",
+        "Tiles over bottom and rise: what is missed, and how much floor gets in. The square is the choice; on "
+        "the line the floor gets into as many bins as is allowed.",
     ),
     "tops": Picture(
         figures.draw_tops, (6.5, 3.0), "Curves over the top: what is missed, and free ways that are blocked."
@@ -72,7 +72,8 @@ def tune_page(told: Tuned, inputs: Sequence[str]) -> str:
     page: str = environment.from_string(source).render(
         made_by=words.made_by(), caution=CAUTION, cautions=words.cautions([told.after]),
         warnings=tune_words.cautions(told), drive=stripped(tune_words.drive_lines(told)),
-        mapping=stripped(tune_words.map_lines(told)), unseen=stripped(tune_words.unseen_lines(told.unseen)[1:]),
+        mapping=stripped(tune_words.map_lines(told)),
+        unseen=stripped(tune_words.unseen_lines(told.unseen)[1:]),
         facts=facts(told, inputs), returns=returns(told), bands=bands(told), pictures=pictures(told),
         bodies=bodies(told), yaml=told.after.to_yaml(), profile=words.profile_words(told.before),
         refused=told.refused,

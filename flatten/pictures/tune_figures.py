@@ -130,6 +130,14 @@ def draw_tops(figure: Any, told: Tuned) -> None:
     axes.legend(fontsize=style.SMALL, frameon=False)
 
 
+def lines_of(chosen: float) -> list[tuple[float, str]]:
+    """Rises to draw, each with its line: the chosen one, and others beside it."""
+    return [
+        (chosen, "-"),
+        *((r, line) for r, line in ((0.0, "--"), (0.01, ":"), (0.03, "-.")) if r != chosen),
+    ]
+
+
 def draw_shaking(figure: Any, told: Tuned) -> None:
     """Curves over the shaking: how much floor gets in, and where."""
     choice, sweep = told.drive, told.sweep
@@ -137,7 +145,7 @@ def draw_shaking(figure: Any, told: Tuned) -> None:
     one = axes_of(
         figure, (1, 2, 1), "what shaking does", "shaking, °, one sigma", "floor gets into % of bins"
     )
-    for rise, line in ((choice.rise, "-"), (0.0, "--"), (0.01, ":"), (0.03, "-.")):
+    for rise, line in lines_of(choice.rise):
         leaks = [100.0 * sweep.leak(rise, math.radians(float(angle)))[at] for angle in SHAKES]
         one.plot(
             SHAKES,
@@ -150,7 +158,7 @@ def draw_shaking(figure: Any, told: Tuned) -> None:
     one.legend(fontsize=style.SMALL, frameon=False)
     two = axes_of(figure, (1, 2, 2), "where the floor enters", "tilt, °", "distance, m")
     tilts = np.linspace(0.1, 5.0, 200)
-    for rise, line in ((choice.rise, "-"), (0.0, "--"), (0.01, ":"), (0.03, "-.")):
+    for rise, line in lines_of(choice.rise):
         slope = np.tan(np.radians(tilts)) - rise
         far = np.where(slope > 0.0, choice.bottom / np.maximum(slope, 1e-9), np.inf)
         two.plot(tilts, np.minimum(far, 1e3), line, color=style.INK if line == "-" else "#0063a6")

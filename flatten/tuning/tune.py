@@ -29,6 +29,8 @@ MOST_FRAMES = 200
 SIGMAS = 3.0
 """So many times the floor's scatter keep its returns apart from things."""
 MOST_MARGIN = 0.06
+KEPT_RETURNS = 2_000_000
+"""Returns of frames that are kept in memory from pass to pass (200 MB); further frames are read again."""
 BODY_FRAMES = 3
 """Frames into which the test bodies are put."""
 DRIVE, MAP = "drive", "walls"
@@ -99,6 +101,8 @@ class Tuner:
     def __init__(self, profile: Profile, step: Callable[[str], None] = lambda name: None) -> None:
         self._profile, self._step = profile, step
         self._watcher = Watcher(profile)
+        self._kept: dict[int, Seen] = {}
+        self._returns = 0
 
     def tune(
         self,
@@ -163,7 +167,13 @@ class Tuner:
         return good, refused, Limits.of(self._profile, math.ceil(1000.0 * margin) / 1000.0), leans
 
     def _look(self, frame: Frame) -> Seen:
-        return self._watcher.look(frame.read(), frame.attitude, frame.name)
+        if id(frame) in self._kept:
+            return self._kept[id(frame)]
+        seen = self._watcher.look(frame.read(), frame.attitude, frame.name)
+        self._returns += len(seen.bins)
+        if self._returns <= KEPT_RETURNS:
+            self._kept[id(frame)] = seen
+        return seen
 
     def _sweep(
         self, frames: Sequence[Frame], limits: Limits, lean: tuple[float, float]
@@ -172,14 +182,14 @@ class Tuner:
         sweep, dark = Sweep(self._profile, limits, lean), Gathering(self._profile)
         few: list[Seen] = []
         labels: dict[int, int] = {}
-        kept = {frame.name for frame in evenly(frames, BODY_FRAMES)}
+        kept = {id(frame) for frame in evenly(frames, BODY_FRAMES)}
         for frame in frames:
             seen = self._watcher.relabel(self._look(frame), limits)
             sweep.add(seen)
             dark.add(seen)
             for value, count in zip(*np.unique(seen.labels, return_counts=True), strict=True):
                 labels[int(value)] = labels.get(int(value), 0) + int(count)
-            if frame.name in kept:
+            if id(frame) in kept:
                 few.append(seen)
             self._step(frame.name)
         return sweep, dark.told(), labels, few

@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from flatten.tuning.candidates import BANDS
 from flatten.tuning.labels import Label
 from flatten.tuning.recheck import Checked
@@ -28,7 +30,8 @@ LABELS = {
 }
 LEANING = math.radians(0.5)
 """Radians by which the floor may lean before that is worth a word."""
-MUCH_UNSURE = 0.02
+MUCH_UNSURE, MUCH_CLIMBING, MUCH_MISSED = 0.05, 0.002, 0.01
+"""Shares from which on something is worth a word."""
 
 
 def percent(part: float, digits: int = 1) -> str:
@@ -86,31 +89,35 @@ def drive_lines(told: Tuned) -> list[str]:
         rise = f", rising {old.rise:g} m per m" if old.rise else ""
         lines[0] += f"   (was {old.bottom:.2f} to {old.top:.2f} m{rise})"
     lines += [
-        f"  shows {percent(1.0 - checked.missed_share)} of {int(checked.wanted.sum()):,} bins in which what must "
-        f"be seen was returned" + was(told, "missed_share", True),
-        f"  the floor gets into {percent(checked.leak, 2)} of all bins, {percent(choice.leak, 2)} expected with "
-        "the shaking" + was(told, "leak", False),
-        *([] if choice.sound else [f"  that is more than the {percent(LEAK, 2)} wanted: no candidate does better"]),
-        f"  floor enters {range_words(enters, told.before.reach.far)} when it tilts by three "
-        "sigma",
+        f"  shows {percent(1.0 - checked.missed_share)} of {int(checked.wanted.sum()):,} bins in which what "
+        f"must be seen was returned{was(told)}",
+        f"  the floor gets into {percent(checked.leak, 2)} of all bins; with the shaking "
+        f"{percent(choice.leak, 2)} are expected (before: {percent(told.leak_before, 2)})",
+        *(
+            [] if choice.sound
+            else [f"  that is more than the {percent(LEAK, 2)} wanted: no candidate does better"]
+        ),
+        f"  floor enters {range_words(enters, told.before.reach.far)} when it tilts by three sigma",
         *(
             ["  nothing hangs over a free way in these frames"] if checked.free_under == 0
             else [f"  of {checked.free_under:,} bins with a free way under something it blocks "
                   f"{percent(checked.blocked_share)}"]
         ),
-        f"  answers {percent(choice.answered)} of bins, {percent(choice.steady)} of them alike in the next frame",
+        f"  answers {percent(choice.answered)} of bins{steady_words(told, choice)}",
     ]  # fmt: skip
     missed = missed_words(checked)
     return [*lines, f"  missed by distance: {missed}"] if missed else lines
 
 
-def was(told: Tuned, which: str, rest: bool) -> str:
-    """Say what the slice did before."""
+def was(told: Tuned) -> str:
+    """Say what the slice showed before."""
     before = told.checked.get("before")
-    if before is None:
-        return ""
-    value = getattr(before, which)
-    return f" (before: {percent(1.0 - value if rest else value, 1 if rest else 2)})"
+    return "" if before is None else f" (before: {percent(1.0 - before.missed_share)})"
+
+
+def steady_words(told: Tuned, choice: Choice) -> str:
+    """Say how steady a slice is, where frames in a row show the same place."""
+    return f", {percent(choice.steady)} of them alike in the next frame" if told.same_place else ""
 
 
 def missed_words(checked: Checked) -> str:
@@ -126,14 +133,12 @@ def missed_words(checked: Checked) -> str:
 def map_lines(told: Tuned) -> list[str]:
     """Say what to map by, and why."""
     if told.mapping is None:
-        return [
-            "to map by: nothing; no candidate from the step upwards answers any bin with the floor kept out"
-        ]
+        return ["to map by: nothing; no candidate answers any bin and keeps the floor out"]
     checked = told.checked[told.names[1]]
     return [
         f"to map by, {told.names[1]}: {slice_text(told.mapping)}, farthest",
-        f"  answers {percent(told.mapping.answered)} of bins, {percent(told.mapping.steady)} of them alike in the "
-        f"next frame; the floor gets into {percent(checked.leak, 2)}",
+        f"  answers {percent(told.mapping.answered)} of bins{steady_words(told, told.mapping)}; the floor "
+        f"gets into {percent(checked.leak, 2)}",
     ]
 
 
@@ -169,7 +174,7 @@ def unseen_lines(unseen: Unseen) -> list[str]:
     if unseen.blind:
         lines.append(f"  anything at bearings {bearings_words(unseen.blind)}: no return in any frame")
     lines.append(
-        "  ways down: a planar slice reports what stands, never what is missing; `level: floor` with drops: on "
+        "  ways down: a slice reports what stands, never what is missing; `level: floor` with drops: on "
         "tells some"
     )
     return lines
@@ -196,14 +201,31 @@ def cautions(told: Tuned) -> list[str]:
         lines.append(f"of {percent(unsure)} of the returns nobody can say whether they are floor: left out")
     if not told.drive.sound:
         lines.append(
-            f"the floor gets into {percent(told.drive.leak, 2)} of bins whatever the slice: shake less, pass the "
-            "attitude in, or shorten the reach"
+            f"the floor gets into {percent(told.drive.leak, 2)} of bins whatever the slice: pass the "
+            "attitude in, take `level: floor`, or shorten the reach"
+        )
+    climbing = climbing_share(told)
+    if climbing > MUCH_CLIMBING:
+        lines.append(
+            f"floor off its plane (ramps, bumps, or fitted wrongly) gets into {percent(climbing)} of bins; "
+            "no bottom keeps it out: `level: floor` counts heights from it"
+        )
+    if told.drive.rise > 0.0 and told.drive.missed > MUCH_MISSED:
+        lines.append(
+            f"keeping the shaking floor out costs {percent(told.drive.missed)} of what must be seen, low and "
+            "far: take the shaking out instead, by attitudes of the right time or `level: floor`"
         )
     if int(told.sweep.wanted.sum()) < 100:
         lines.append("hardly anything that must be seen stands in these frames: record where things stand")
     if told.sweep.frames < 5:
         lines.append(f"{told.sweep.frames} frames are few: what they did not meet is not in these figures")
     return lines
+
+
+def climbing_share(told: Tuned) -> float:
+    """Share of bins that floor off its plane enters, whatever the shaking."""
+    grid = told.sweep.driving.grid
+    return float(np.interp(told.drive.bottom, grid.bottoms, told.sweep.climbing)) / max(told.sweep.bins, 1)
 
 
 def plain(told: Tuned) -> dict[str, Any]:
@@ -214,11 +236,14 @@ def plain(told: Tuned) -> dict[str, Any]:
         "left_out": told.left_out,
         "returns": {LABELS[Label(key)]: count for key, count in sorted(told.labels.items())},
         "limits": told.limits._asdict(),
+        "climbing": climbing_share(told),
         "shake": {
             "sigma": math.degrees(told.shake.sigma), "comes_from": told.shake.comes_from,
             "floor": degrees_or_none(told.shake.floor), "attitudes": degrees_or_none(told.shake.attitudes),
         },
-        "lean": {"ahead": math.degrees(math.atan(told.lean[0])), "left": math.degrees(math.atan(told.lean[1]))},
+        "lean": {
+            way: math.degrees(math.atan(part)) for way, part in zip(("ahead", "left"), told.lean, strict=True)
+        },
         "drive": {"name": told.names[0], **plain_choice(told.drive), **entering(told)},
         "map": None if told.mapping is None else {"name": told.names[1], **plain_choice(told.mapping)},
         "checked": {name: plain_checked(checked) for name, checked in told.checked.items()},
