@@ -1,8 +1,9 @@
 """How good the slices are that are recommended: made-up places, and frames on which nothing was tuned.
 
 Level ground with gravel of ±1 cm, kerb-high and taller things, tables, walls, and bars that hang from 10 cm
-above what the rover needs. The rover creeps and shakes: its roll and pitch are drawn anew for every frame, and
-the attitude that is passed in is off by another draw. Slices are tuned on one recording; another one is judged:
+above what the rover needs. The rover creeps and shakes: its roll and pitch are drawn anew for every frame,
+and the attitude that is passed in is off by another draw. Slices are tuned on one recording, and others of the
+same place are judged:
 
 - shown: of the bins in which an object that must be seen (a return from CLIMB above robot.step to CLIMB below
   robot.height + clearance) was returned within the distance up to which bottom + rise·r exceeds three sigma

@@ -37,8 +37,8 @@ class Picture(NamedTuple):
 PICTURES = {
     "trade": Picture(
         figures.draw_trade, (10.5, 3.6),
-        "Tiles over bottom and rise: what is missed, and how much floor gets in. The square is the choice; on "
-        "the line the floor gets into as many bins as is allowed.",
+        "Tiles over bottom and rise: what is missed, and how much floor gets in. The square is the choice; "
+        "on the line the floor gets into as many bins as is allowed.",
     ),
     "tops": Picture(
         figures.draw_tops, (6.5, 3.0), "Curves over the top: what is missed, and free ways that are blocked."

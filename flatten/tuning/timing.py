@@ -1,8 +1,8 @@
 """When a recorded cloud was taken, and how the body leaned then.
 
 The time of a cloud is that of its message; else the latest of its returns' times, where these lie in the
-poses; else what its file is called, where that is a number: seconds (1764052812.35.pcd) or, from sixteen digits
-on, nanoseconds.
+poses; else what its file is called, where that is a number: seconds (1764052812.35.pcd) or, from sixteen
+digits on, nanoseconds.
 """
 
 from __future__ import annotations
