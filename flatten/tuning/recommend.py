@@ -78,8 +78,9 @@ def drive(sweep: Sweep, shake: Shake) -> Choice:
     """Choose the slice to drive by.
 
     Of all candidates whose floor keeps out, those that miss the least of what must be seen (AS_GOOD); of
-    these the one that rises the least, and of these the highest. Where the floor keeps out of none, those
-    with the least floor stand in. For its top see `drive_top`.
+    these the one that rises the least, and of these the highest that does not lie above what must be seen, or
+    the lowest of those that do: that nothing low stood in a recording is no reason to look above it. Where the
+    floor keeps out of none, those with the least floor stand in. For its top see `drive_top`.
     """
     tally, grid = sweep.driving, sweep.driving.grid
     top = drive_top(sweep)
@@ -91,7 +92,9 @@ def drive(sweep: Sweep, shake: Shake) -> Choice:
         good = useful & (leaks <= leaks[useful].min() + AS_GOOD)
     good &= missed <= missed[good].min() + AS_GOOD
     s = int(np.flatnonzero(good.any(axis=1))[0])
-    i = int(np.flatnonzero(good[s])[-1])
+    there = np.flatnonzero(good[s])
+    low = there[grid.bottoms[there] <= sweep.limits.must + 1e-9]
+    i = int(low[-1] if len(low) else there[0])
     return choice_at(sweep, tally, (s, i, top), float(leaks[s, i]))
 
 
@@ -148,8 +151,10 @@ def mapping(sweep: Sweep, shake: Shake) -> Choice | None:
     top = -crossing(-grid.tops[::-1], by_top[::-1], KEPT * float(by_top.max()))
     top = max(top, bottom + THINNEST)
     j = int(np.argmin(np.abs(grid.tops - top)))
-    near = choice_at(sweep, sweep.mapping, (0, i, j), float(leaks[i]))
-    return replace(near, bottom=round(bottom, 2), top=round(top, 2), missed=math.nan, blocked=math.nan)
+    bottom = math.ceil(100.0 * bottom - 1e-6) / 100.0
+    leak = 10.0 ** -float(np.interp(bottom, grid.bottoms, by_leak))
+    near = choice_at(sweep, sweep.mapping, (0, i, j), leak)
+    return replace(near, bottom=bottom, top=round(top, 2), missed=math.nan, blocked=math.nan)
 
 
 def crossing(places: Numbers, values: Numbers, level: float) -> float:

@@ -100,4 +100,4 @@ def test_what_tells_nothing_says_why(cloud: Cloud, overrides: dict[str, object],
 
 
 def test_the_sensor_stands_where_the_profile_says() -> None:
-    assert HEIGHT == profile().mount.z
+    assert profile().mount.z == HEIGHT
