@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from benchmarks import board_tables, ground_tables, mount_tables, record, speed_tables
+from benchmarks import board_tables, ground_tables, mount_tables, record, speed_tables, tune_tables
 from benchmarks.markdown import markdown, where
 
 TOP = Path(__file__).parent.parent
@@ -78,6 +78,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **board_tables.TABLES,
     **ground_tables.TABLES,
     **mount_tables.TABLES,
+    **tune_tables.TABLES,
 }
 
 

@@ -27,6 +27,8 @@ KINDS = ("upright", "lying across", "lying end-on")
 DISTANCES = tuple(float(metres) for metres in range(1, 16))
 BEARINGS = 8
 """Places around the robot at which a body is put, at once: they hide nothing of one another."""
+LONGEST = 0.35
+"""Metres about its middle in which all of a body lies."""
 AROUND = 0.4
 """Metres before and behind its middle within which a HIT shows a body."""
 
@@ -90,15 +92,19 @@ def with_bodies(
     level_from_sensor = make_plan(profile).frame(seen.attitude).level_from_sensor
     points = seen.cloud.xyz
     level = points @ level_from_sensor[:, :3].T
+    azimuth = np.arctan2(level[:, 1], level[:, 0])
     origin = level_from_sensor[:, 3]
     ends = np.ones(len(points))
     hit = np.full(len(points), -1)
     for number, bearing in enumerate(bearings.tolist()):
         middle = np.array([distance * math.cos(bearing), distance * math.sin(bearing)])
+        toward = middle - origin[:2]
+        off = np.mod(azimuth - math.atan2(toward[1], toward[0]) + math.pi, 2.0 * math.pi) - math.pi
+        near = np.flatnonzero(np.abs(off) <= 0.1 + math.asin(min(1.0, LONGEST / math.hypot(*toward))))
         with np.errstate(divide="ignore", invalid="ignore"):
-            share = along(kind, origin, level, middle, bearing)
-        nearer = share < ends
-        ends[nearer], hit[nearer] = share[nearer], number
+            share = along(kind, origin, level[near], middle, bearing)
+        met = share < ends[near]
+        ends[near[met]], hit[near[met]] = share[met], number
     return Cloud.from_array((points * ends[:, None]).astype(np.float32), seen.name), hit
 
 

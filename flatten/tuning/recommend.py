@@ -78,9 +78,9 @@ def drive(sweep: Sweep, shake: Shake) -> Choice:
     """Choose the slice to drive by.
 
     Of all candidates whose floor keeps out, those that miss the least of what must be seen (AS_GOOD); of
-    these the one that rises the least, and of these the highest that does not lie above what must be seen, or
-    the lowest of those that do: that nothing low stood in a recording is no reason to look above it. Where the
-    floor keeps out of none, those with the least floor stand in. For its top see `drive_top`.
+    these the one that rises the least; of these the highest that does not lie above what must be seen, or
+    the lowest of those that do: that nothing low stood in a recording is no reason to look above it. Where
+    the floor keeps out of none, those with the least floor stand in. For its top see `drive_top`.
     """
     tally, grid = sweep.driving, sweep.driving.grid
     top = drive_top(sweep)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 from typing import Any
 
 import numpy as np
@@ -12,6 +14,7 @@ from hypothesis import strategies as st
 
 from flatten.kernels import candidates
 from flatten.kernels.zones import BOX, COLUMNS, CYLINDER, SECTOR
+from tests.command_line import environment
 
 Numbers = Any
 BOTTOMS, TOPS, RISES = np.array([0.05, 0.1, 0.4]), np.array([0.3, 0.5, 1.0]), np.array([0.0, 0.01, 0.1])
@@ -104,3 +107,62 @@ def test_own_returns_are_those_inside_a_zone() -> None:
     assert own.tolist() == [1, 0, 0, 1, 0, 1]
     candidates.mark_own(points, zones[:0], own)
     assert not own.any()
+
+
+SAME, NEAR = 0.2, 0.05
+
+
+def counted(answers: Numbers, before: Numbers, late: Numbers, bands: Numbers, over: Numbers) -> Numbers:
+    counts = np.zeros((*answers.shape[:1], *answers.shape[2:], 7), np.int64)
+    single = [part.astype(np.float32) for part in (answers, before, late, over)]
+    candidates.count(single[0], single[1], SAME, single[2], bands, single[3], NEAR, counts)
+    return counts
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("first", [True, False])
+def test_counts_are_those_of_the_rule(seed: int, first: bool) -> None:
+    rng = np.random.default_rng(seed)
+    shape = (2, 40, 3, 4)
+    answers = rng.choice([1.0, 1.1, 2.0, np.inf, -3.0, -np.inf], shape)
+    before = np.empty((2, 0, 3, 4)) if first else rng.choice([1.0, 1.15, 2.0, np.inf], shape)
+    late, over = rng.choice([1.05, 1.5, np.inf], 40), rng.choice([1.0, 1.12, np.inf], 40)
+    bands = rng.integers(0, 3, 40)
+    expected = np.zeros((2, 3, 4, 7), np.int64)
+    there = np.isfinite(answers)
+    expected[..., 0] = there.sum(axis=1)
+    if not first:
+        both = there & np.isfinite(before)
+        gap = np.abs(np.where(both, answers, 0.0) - np.where(both, before, 9.0))
+        expected[..., 1], expected[..., 2] = both.sum(axis=1), (gap <= SAME).sum(axis=1)
+    near = np.abs(
+        np.where(there, answers, 99.0) - np.where(np.isfinite(over), over, -99.0)[None, :, None, None]
+    )
+    expected[..., 3] = (near <= NEAR).sum(axis=1)
+    for band in range(3):
+        missed = (answers > late[None, :, None, None]) & (bands == band)[None, :, None, None]
+        expected[..., 4 + band] = missed.sum(axis=1)
+    np.testing.assert_array_equal(counted(answers, before, late, bands, over), expected)
+
+
+def test_the_same_without_a_compiler() -> None:
+    """What the compiled kernels give, they give as plain Python."""
+    code = (
+        "import numpy as np; from flatten.kernels import candidates as c; rng = np.random.default_rng(1);"
+        "b = rng.integers(-1, 3, 50); r = rng.uniform(0.3, 9, 50); h = rng.uniform(-0.1, 1.1, 50);"
+        "g = [np.array([0.05, 0.1, 0.4]), np.array([0.3, 0.5, 1.0]), np.array([0.0, 0.01])];"
+        "least = np.full((2, 3, 3, 3), np.inf, np.float32);"
+        "c.enter(b, r.astype(np.float32), r, h, *g, least); c.join(least);"
+        "counts = np.zeros((2, 3, 3, 6), np.int64); one = np.full(3, 4.0, np.float32);"
+        "c.count(least, least, 0.2, one, np.array([0, 1, 1]), one, 0.5, counts);"
+        "s = np.full((3, 3), np.inf, np.float32); k = b >= 0; c.entering_slopes(b[k], r[k], h[k], g[0], s);"
+        "print(least.tobytes().hex(), counts.tolist(), s.tobytes().hex())"
+    )
+    told = [
+        subprocess.run(
+            [sys.executable, "-c", code], env=environment(NUMBA_DISABLE_JIT=off), capture_output=True,
+            text=True, check=True,
+        ).stdout
+        for off in ("0", "1")
+    ]  # fmt: skip
+    assert told[0] == told[1] and len(told[0]) > 100
