@@ -18,14 +18,15 @@ def tune() -> str:
             f"{share(row['shown'], row['wanted'])} of {row['wanted']:,}", share(row["leaks"], row["bins"], 3),
             f"{share(row['free'] - row['blocked'], row['free'])} of {row['free']:,}",
             f"{row['limit']:.0f}",
-            f"{100 * row['halves']:.0f}" + ("" if row["halves_map"] is None else f" / {100 * row['halves_map']:.0f}"),
-            f"{share(row['stand_returned'], row['stand'], 0)} / {share(row['stand_outside'], row['stand'], 1)}",
+            f"{100 * row['halves']:.0f} / {100 * (row['halves_map'] or 0.0):.0f}",
+            f"{share(row['stand_returned'], row['stand'], 0)} / "
+            f"{share(row['stand_outside'], row['stand'], 1)}",
         ]
         for row in rows
     ]  # fmt: skip
     head = [
-        "sensor, frames in a scan", "heights by", "attitude off by, °", "places", "shown, % of bins", "leak, % of bins",
-        "free ways left free, %", "counted to, m", "halves within 2 cm, drive / map, %",
+        "sensor, frames in a scan", "heights by", "attitude off by, °", "places", "shown, % of bins",
+        "leak, % of bins", "free ways left free, %", "counted to, m", "halves within 2 cm, drive / map, %",
         "of what stands there: returned / outside the field, %",
     ]  # fmt: skip
     return markdown(head, lines) + "\n\n" + where(told)

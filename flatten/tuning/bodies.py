@@ -67,9 +67,14 @@ def _row(flattener: Flattener, frames: Sequence[Seen], kind: str, distance: floa
     bearings = bearings[turned < math.radians(fan.last - fan.first)]
     for seen in frames:
         cloud, hit = with_bodies(flattener.profile, seen, kind, distance, bearings)
-        met += [bool((hit == k).any()) for k in range(len(bearings))]
+        struck = [bool((hit == k).any()) for k in range(len(bearings))]
+        met += struck
         for name, scan in flattener.flatten(cloud, seen.attitude).items():
-            shown[name] += sum(shows(scan, float(bearing), kind, distance) for bearing in bearings)
+            # what stood there anyway shows no body
+            shown[name] += sum(
+                one and shows(scan, float(bearing), kind, distance)
+                for one, bearing in zip(struck, bearings, strict=True)
+            )
     count = max(len(met), 1)
     return BodyRow(kind, distance, sum(met) / count, {name: number / count for name, number in shown.items()})
 

@@ -75,7 +75,7 @@ def test_the_judge_counts_leaks_misses_and_blocked_ways() -> None:
 
 
 def test_a_few_places_make_rows_and_a_table(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(tune, "FRAMES", 4)
+    monkeypatch.setattr(tune, "FRAMES", 10)
     monkeypatch.setattr(tune, "JUDGED", 1)
     rows = list(tune.run("rosette", SHAKE, "gravity", (1, 2), range(2, 3)))
     assert [row["window"] for row in rows] == [1, 2]

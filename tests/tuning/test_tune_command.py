@@ -14,6 +14,9 @@ from flatten import Profile
 from tests.command_line import run_here
 from tests.tuning.yard import PROFILE, frame
 
+QUICK = ("drive", "-p", "rover.yaml", "--set", "reach.far=5.5")
+"""Test bodies are put at five distances, and not at fifteen."""
+
 
 @pytest.fixture
 def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
@@ -61,8 +64,8 @@ def check_page(page: str) -> None:
 
 
 def test_shaking_may_be_given(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    calm = run_here(capsys, "tune", "drive", "-p", "rover.yaml", "--shake", "0.1", "--json", "calm.json")
-    wild = run_here(capsys, "tune", "drive", "-p", "rover.yaml", "--shake", "1.5", "--json", "wild.json")
+    calm = run_here(capsys, "tune", *QUICK, "--shake", "0.1", "--json", "calm.json")
+    wild = run_here(capsys, "tune", *QUICK, "--shake", "1.5", "--json", "wild.json")
     assert (calm.code, wild.code) == (0, 0)
     one, two = (json.loads(Path(name).read_text()) for name in ("calm.json", "wild.json"))
     assert two["drive"]["rise"] > one["drive"]["rise"] and "by 1.50° (one sigma), given" in wild.out
@@ -72,11 +75,11 @@ def test_shaking_may_be_given(house: Path, capsys: pytest.CaptureFixture[str]) -
 
 
 def test_millimetres_and_useless_clouds_are_told(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    ran = run_here(capsys, "tune", "drive", "large.npy", "few.npy", "-p", "rover.yaml")
+    ran = run_here(capsys, "tune", *QUICK, "large.npy", "few.npy")
     assert ran.code == 0
     assert ran.err.startswith("note: large.npy: is in millimetres")
     assert "warning: few.npy: left out: few.npy: 5 returns are too few" in ran.err
-    assert run_here(capsys, "tune", "drive", "few.npy", "-p", "rover.yaml", "--quiet").err == ""
+    assert run_here(capsys, "tune", *QUICK, "few.npy", "--quiet").err == ""
 
 
 @pytest.mark.parametrize(
