@@ -77,7 +77,7 @@ def mount() -> None:
 
 
 def tune() -> None:
-    """Recommended slices on places they were not tuned on; about 45 minutes, and only when it is named."""
+    """Recommended slices on places they were not tuned on; about half an hour, and only when it is named."""
     from benchmarks import tune as part
 
     told(record.write("tune", part.measure()))
