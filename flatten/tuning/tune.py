@@ -15,7 +15,7 @@ from flatten.motion import Motion
 from flatten.profile import Profile
 from flatten.profile.models import Slice
 from flatten.tuning import recommend
-from flatten.tuning.bodies import DISTANCES, BodyRow, check_bodies
+from flatten.tuning.probes import DISTANCES, BodyRow, check_bodies
 from flatten.tuning.candidates import Sweep
 from flatten.tuning.labels import LEAST_MARGIN, Limits
 from flatten.tuning.recheck import Checked, Rechecker

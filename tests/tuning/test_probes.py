@@ -9,7 +9,7 @@ import pytest
 
 from flatten import scene
 from flatten.scene import solids
-from flatten.tuning.bodies import BEARINGS, KINDS, along, check_bodies, circle, shows, with_bodies
+from flatten.tuning.probes import BEARINGS, KINDS, along, check_bodies, circle, shows, with_bodies
 from flatten.tuning.seen import Watcher
 from tests.tuning.yard import HEIGHT, frame, profile
 
