@@ -90,6 +90,13 @@ def blind() -> None:
     told(record.write("blind", part.measure()))
 
 
+def tune() -> None:
+    """Recommended slices on places they were not tuned on; about half an hour, and only when it is named."""
+    from benchmarks import tune as part
+
+    told(record.write("tune", part.measure()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -126,11 +133,11 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, boards,
+        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune, boards,
         portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount", "blind")
+LONG = ("clear", "ground", "mount", "blind", "tune")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

@@ -7,7 +7,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from benchmarks import blind_tables, board_tables, ground_tables, motion_tables, mount_tables, record, speed_tables
+from benchmarks import (
+    blind_tables,
+    board_tables,
+    ground_tables,
+    motion_tables,
+    mount_tables,
+    record,
+    speed_tables,
+    tune_tables,
+)
 from benchmarks.markdown import markdown, where
 
 TOP = Path(__file__).parent.parent
@@ -80,6 +89,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **motion_tables.TABLES,
     **mount_tables.TABLES,
     **blind_tables.TABLES,
+    **tune_tables.TABLES,
 }
 
 

@@ -18,12 +18,14 @@ from flatten.kernels import (
     answer,
     beams,
     cache,
+    candidates,
     carry,
     groups,
     instants,
     newest,
     settling,
     sweep,
+    zones,
 )
 from flatten.motion import Motion
 from flatten.profile import Profile
@@ -40,6 +42,11 @@ KERNELS: dict[str, Any] = {
     "keep_returns": newest.keep_returns,
     "bring": newest.bring,
     "fit_floor": settling.fit_floor,
+    "enter": candidates.enter,
+    "join_candidates": candidates.join,
+    "count": candidates.count,
+    "entering_slopes": candidates.entering_slopes,
+    "mark_own": candidates.mark_own,
 }
 """What is compiled as a whole; all else in the kernels becomes part of these."""
 
@@ -83,6 +90,7 @@ def warm_up() -> float:
     gather_a_frame(flattener)
     carry_a_cloud()
     fit_a_floor()
+    weigh_candidates()
     return time.perf_counter() - start
 
 
@@ -102,6 +110,7 @@ def warm_up_after_sweep() -> None:
     """
     gather_a_frame(_AfterSweep(Profile.from_dict(EVERY_WAY)))
     carry_a_cloud()
+    weigh_candidates()
 
 
 def gather_a_frame(flattener: Flattener) -> None:
@@ -120,6 +129,17 @@ def fit_a_floor() -> None:
     returns, owners = lay_out(as_cloud(np.ones((3, 3), np.float32)))
     floor.fit(returns, frame)
     del owners  # until here their memory was read
+
+
+def weigh_candidates() -> None:
+    """Make the kernels ready that judge candidate slices."""
+    one, bins, none = np.ones(1), np.zeros(1, np.int64), np.ones(1, np.float32)
+    least = np.full((1, 1, 1, 1), np.inf, np.float32)
+    candidates.enter(bins, none, one, one, one, 2.0 * one, one, least)
+    candidates.join(least)
+    candidates.count(least, least, 0.2, none, bins, none, 0.05, np.zeros((1, 1, 1, 5), np.int64))
+    candidates.entering_slopes(bins, one, one, one, none.reshape(1, 1))
+    candidates.mark_own(np.ones((1, 3)), np.zeros((0, zones.COLUMNS)), np.zeros(1, np.uint8))
 
 
 def carry_a_cloud() -> None:

@@ -42,14 +42,17 @@ MAY_IMPORT = {
     "fitted": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
-    "tuning": {"cloud", "errors", "flattener", "frames", "motion", "profile", "scan", "scene"},
+    "tuning": {
+        "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
+        "returns", "scan", "scene",
+    },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
         "version", "warmup",
     },
     "pictures": {
         "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "plan", "profile",
-        "scan", "version",
+        "scan", "tuning", "version",
     },
     "samples": {"errors"},
     "comparing": {
@@ -66,7 +69,7 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "pictures", "profile",
+        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures", "profile",
         "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {

@@ -48,6 +48,7 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     made = {entry.name for entry in desk.iterdir()}
     assert {"ramp.png", "own.png"} <= made
     assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board", "tuned.yaml"} <= made
+    assert {"slices.yaml", "slices.html"} <= made
     assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
     listed = yaml.safe_load((TOP / "sample_clouds" / "clouds.yaml").read_text())
     profiles = {entry["file"]: entry["profile"] for entry in listed}
@@ -104,6 +105,29 @@ def expanded(arguments: list[str]) -> list[str]:
         braces = re.fullmatch(r"(.*)\{(.*)\}(.*)", word)
         made += [f"{braces[1]}{part}{braces[3]}" for part in braces[2].split(",")] if braces else [word]
     return made
+
+
+def test_the_slices_are_those_that_the_readme_shows(desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same words; of the figures those of single bins may differ by the processor's arithmetic."""
+    shown = re.search(r"^    \$ flatten (tune .*)\n((?:    .*\n|\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    assert run(shown[1].split()) == 0
+    told, expected = capsys.readouterr().out, "\n".join(line[4:] for line in shown[2].splitlines())
+    number = r"-?\d[\d,.]*"
+    assert re.sub(number, "#", told).split() == re.sub(number, "#", expected).split()
+    pairs = zip(*(re.findall(number, text) for text in (told, expected)), strict=True)
+    for a, b in (
+        (float(one.strip(".,").replace(",", "")), float(other.strip(".,").replace(",", "")))
+        for one, other in pairs
+    ):
+        # one body in one frame at one bearing is 6.25 % of sixteen
+        assert abs(a - b) <= 0.0101 + 0.02 * abs(b) or (abs(a - b) <= 6.5 and max(a, b) <= 100.0), (a, b)
+    slices = (
+        re.search(r"drive: ([\d.]+) to ([\d.]+) m", told),
+        re.search(r"drive: ([\d.]+) to ([\d.]+) m", expected),
+    )
+    for one, other in zip(*(found.groups() for found in slices if found), strict=True):
+        assert abs(float(one) - float(other)) <= 0.0101
 
 
 def test_the_misspelt_key_is_told_as_the_readme_says(desk: Path) -> None:

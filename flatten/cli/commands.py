@@ -14,6 +14,7 @@ from flatten.cli.mount import mount
 from flatten.cli.profile import profile
 from flatten.cli.running import Running
 from flatten.cli.show import show
+from flatten.cli.tune import tune
 from flatten.version import __version__
 
 ABOUT = """\
@@ -26,6 +27,7 @@ Where to begin, in a plant nursery of our own making:
   flatten profile check rover.yaml           what it means, in words and figures
   flatten mount yard.pcd -p rover.yaml       how the sensor really sits, from the floor
   flatten blind drive/ -p rover.yaml         what the sensor sees of its own robot
+  flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
 
@@ -54,5 +56,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, profile, mount, blind, budget, warmup, completion):
+for command in (demo, convert, show, profile, mount, blind, tune, budget, warmup, completion):
     cli.add_command(command)

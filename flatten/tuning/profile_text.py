@@ -1,4 +1,4 @@
-"""A profile file with new numbers in its mount, and every other character as it was."""
+"""A profile file with new numbers in its mount or its slices, and every other character as it was."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import yaml
 
 from flatten.errors import ProfileError
 from flatten.profile import Profile
+from flatten.profile.models import Slice
 
 DIGITS = {"x": 4, "y": 4, "z": 4, "roll": 3, "pitch": 3, "yaw": 3}
 """Decimals written: 0.1 mm and 0.001°, finer than any floor tells."""
@@ -41,6 +42,45 @@ def with_mount(text: str, name: str, values: Mapping[str, float]) -> str:
             f"{name}: mount: cannot be changed in place; write x, y, z, roll, pitch and yaw out"
         )
     return made
+
+
+def with_slices(text: str, name: str, slices: Mapping[str, Slice]) -> str:
+    """Put slices into a profile's text: numbers that are there are replaced, what is missing is added.
+
+    `name` stands for the file in messages. See `with_mount`.
+    """
+    before = Profile.parse(text, name)
+    for key, band in slices.items():
+        root = _value_of(yaml.compose(text, Loader=yaml.SafeLoader), "slices")
+        there = _value_of(root, key)
+        written = _slice_texts(before.slices.get(key), band)
+        assert root is not None  # a profile has slices
+        if there is not None:
+            text = _spliced(text, there, written)
+        else:
+            words = ", ".join(f"{part}: {value}" for part, value in written.items())
+            place, _, words = _addition(text, root, {key: f"{{{words}}}"})
+            text = text[:place] + words + text[place:]
+    if Profile.parse(text, name) != before.model_copy(update={"slices": {**before.slices, **slices}}):
+        raise ProfileError(f"{name}: slices: cannot be changed in place; write bottom, top and rise out")
+    return text
+
+
+def _slice_texts(before: Slice | None, band: Slice) -> dict[str, str]:
+    """Give what has to be written of a slice: bottom, top, and whatever else is not as it was."""
+    base = Slice(bottom=band.bottom, top=band.top) if before is None else before
+    keys = [key for key in type(band).model_fields if key in ("bottom", "top")]
+    keys += [
+        key for key in type(band).model_fields
+        if key not in keys and getattr(band, key) != getattr(base, key)
+    ]  # fmt: skip
+    return {key: _plain_text(getattr(band, key)) for key in keys}
+
+
+def _plain_text(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def number_text(key: str, value: float) -> str:
@@ -86,11 +126,20 @@ def _addition(text: str, mount: yaml.Node, missing: Mapping[str, str]) -> tuple[
         return place, place, (", " if entries else "") + ", ".join(pairs)
     key, value = entries[-1]
     indent = " " * key.start_mark.column
-    place = text.find("\n", value.end_mark.index)
+    place = text.find("\n", _end_of(value))
     place = len(text) if place < 0 else place
     end = "\r" if text[:place].endswith("\r") else ""
     place -= len(end)
     return place, place, "".join(f"{end}\n{indent}{pair}" for pair in pairs)
+
+
+def _end_of(node: yaml.Node) -> int:
+    """Where the last character of a value is; a block mapping is said to end where the next key begins."""
+    if isinstance(node, yaml.MappingNode) and not node.flow_style and node.value:
+        return _end_of(node.value[-1][1])
+    if isinstance(node, yaml.SequenceNode) and not node.flow_style and node.value:
+        return _end_of(node.value[-1])
+    return int(node.end_mark.index)
 
 
 def _appended(text: str, written: Mapping[str, str]) -> str:

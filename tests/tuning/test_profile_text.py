@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from flatten import Profile, ProfileError
 from flatten.profile import starter_text
-from flatten.tuning.profile_text import number_text, with_mount
+from flatten.profile.models import Slice
+from flatten.tuning.profile_text import number_text, with_mount, with_slices
 
 SLICES = "slices: {drive: {bottom: 0.1, top: 1.0}}  # what is in the way\n"
 FOUND = {"z": 0.61234, "roll": -179.9996, "pitch": 4.0}
@@ -83,3 +84,41 @@ def test_what_cannot_be_written() -> None:
         with_mount(SLICES, "p", {"z": float("nan")})
     with pytest.raises(ProfileError, match=r"mount\.z"):
         with_mount(SLICES, "p", {"z": 1000.0})
+
+
+BANDS = {
+    "drive": Slice(bottom=0.08, top=1.03, rise=0.0025),
+    "walls": Slice(bottom=0.4, top=1.7, pick="farthest"),
+}
+SLICED = {
+    "flow": "# mine\nslices: {drive: {bottom: 0.1, top: 1.0}}  # what is in the way\nfan: {bins: 36}\n",
+    "two": "slices:\n  drive: {bottom: 0.2, top: 1.0, min_hits: 2}   # low\n"
+    "  walls: {bottom: 1, top: 2, pick: farthest}\n",
+    "block": "slices:\n  drive:\n    # by eye\n    bottom: 0.2\n    top: 1.0   # head\n\nfan: {bins: 36}\n",
+    "block, no end of line": "slices:\n  drive:\n    bottom: 0.2\n    top: 1.0",
+    "other": "fan: {bins: 36}\nslices:\n  low: {bottom: 0.05, top: 0.3, rise: 0.01}\n",
+    "windows": "slices:\r\n  drive:\r\n    bottom: 0.2\r\n    top: 1.0\r\nfan: {bins: 36}\r\n",
+}
+
+
+@pytest.mark.parametrize("text", SLICED.values(), ids=SLICED.keys())
+def test_nothing_but_the_slices_changes(text: str) -> None:
+    before = Profile.parse(text).slices
+    wanted = {
+        key: band if key not in before else before[key].model_copy(
+            update={"bottom": band.bottom, "top": band.top, "rise": band.rise}
+        )
+        for key, band in BANDS.items()
+    }  # fmt: skip
+    made = with_slices(text, "rover.yaml", wanted)
+    assert Profile.parse(made).slices == {**before, **wanted}
+    for line in text.splitlines():
+        _, hash_, comment = line.partition("#")
+        assert not hash_ or f"#{comment}" in made
+    assert with_slices(made, "rover.yaml", wanted) == made
+
+
+def test_slices_that_cannot_be_changed_in_place_are_refused() -> None:
+    shared = "slices: {drive: &a {bottom: 0.1, top: 1.0}, low: *a}\n"
+    with pytest.raises(ProfileError):
+        with_slices(shared, "rover.yaml", {"drive": BANDS["drive"]})

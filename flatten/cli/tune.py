@@ -1,0 +1,187 @@
+"""`flatten tune`: from recorded clouds to slices with reasons."""
+
+from __future__ import annotations
+
+import io
+import json
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from flatten.cli.options import (
+    FILE,
+    attitude_of,
+    attitude_options,
+    degrees,
+    overwrite_option,
+    profile_option,
+    quiet_option,
+    read_profile,
+    set_option,
+)
+from flatten.cli.terminal import progress, say, warn
+
+if TYPE_CHECKING:
+    from flatten.files.writing import Job
+    from flatten.motion import Motion
+    from flatten.profile import Profile
+    from flatten.tuning.tune import Frame, Tuned
+
+PASSES = 3
+"""How often each frame is looked at."""
+
+
+@click.command()
+@click.argument("clouds", type=FILE, nargs=-1, required=True, metavar="CLOUD...")
+@profile_option
+@click.option(
+    "--poses", type=FILE, metavar="FILE",
+    help="How the body leaned and shook: poses, a line each, t tx ty tz qx qy qz qw. Clouds are matched by "
+    "their times, or by what their files are called (seconds).",
+)  # fmt: skip
+@click.option(
+    "--poses-of", type=click.Choice(("body", "sensor")), default="body", show_default=True,
+    help="Whose poses these are.",
+)  # fmt: skip
+@click.option(
+    "--shake", callback=degrees, metavar="DEG",
+    help="How much the floor will tilt against the slices, degrees, one sigma. Default: as measured.",
+)  # fmt: skip
+@click.option(
+    "--out", "-o", "target", type=FILE, metavar="FILE",
+    help="Write the profile here with the slices in it; comments and order stay.",
+)  # fmt: skip
+@click.option(
+    "--report", type=FILE, metavar="FILE",
+    help="Write one HTML page with pictures, figures and cautions, to keep and to print.",
+)  # fmt: skip
+@click.option("--json", "json_file", type=FILE, metavar="FILE", help="Write plain values (metres, degrees).")
+@attitude_options
+@set_option
+@overwrite_option
+@quiet_option
+def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
+    """Find slices to drive and to map by, from recorded clouds.
+
+    Record frames where the robot will work: a stand or a drive of half a minute, with things to see. A
+    floor is fitted to every frame and every return is labelled: floor; what must be seen (higher than
+    robot.step, lower than robot.height + clearance); what the robot passes under; its own. Then every
+    slice that could be is judged on all of it: what it misses by distance, how the floor gets in, also
+    when the body shakes, whether it blocks ways under what hangs. One slice to drive by and one to map
+    by are recommended, run for real, and tried on two test bodies 1 to 15 m away.
+
+    Lengths are metres, angles degrees.
+
+    \b
+    Examples:
+      flatten tune drive/*.pcd --profile rover.yaml
+      flatten tune drive/ -p rover.yaml --poses drive.txt --out tuned.yaml --report tuned.html
+      flatten tune yard.pcd -p rover.yaml --shake 1.5 --json tuned.json
+    """  # noqa: D301
+    check_targets([wanted[key] for key in ("target", "report", "json_file")], wanted["overwrite"])
+    profile = read_profile(profile_path, wanted["settings"])
+    shake = wanted["shake"]
+    if shake is not None and shake < 0.0:
+        raise click.UsageError("--shake: wanted degrees, 0 or more")
+    frames, motion = read_frames(clouds, profile, wanted)
+    from flatten.tuning.tune import MOST_FRAMES, Tuner  # noqa: PLC0415
+
+    steps = PASSES * min(len(frames), MOST_FRAMES)
+    with progress("looking at", steps, wanted["quiet"]) as step:
+        told = Tuner(profile, step).tune(frames, motion, shake)
+    notes(told, wanted["quiet"])
+    write(told, clouds, profile_path, wanted)
+    from flatten.tuning import tune_words  # noqa: PLC0415
+
+    click.echo(tune_words.report(told))
+    for what, key in (("profile", "target"), ("report", "report"), ("values", "json_file")):
+        if wanted[key] is not None:
+            click.echo(f"{what}: {wanted[key]}")
+
+
+def check_targets(targets: list[Path | None], overwrite: bool) -> None:
+    """Complain before the work, and not after it."""
+    from flatten.errors import OutputError  # noqa: PLC0415
+
+    for target in targets:
+        if target is not None and not overwrite and target.exists():
+            raise OutputError(f"{target}: is there already: choose another name, or use --overwrite")
+
+
+def read_frames(
+    clouds: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]
+) -> tuple[list[Frame], Motion | None]:
+    """List the frames, with the attitude of each: by the poses, or as it is given for all of them."""
+    from flatten.files import find_clouds, read_cloud  # noqa: PLC0415
+    from flatten.tuning.timing import attitude_of as attitude_by  # noqa: PLC0415
+    from flatten.tuning.timing import mount_of  # noqa: PLC0415
+    from flatten.tuning.tune import Frame  # noqa: PLC0415
+
+    given = attitude_of(wanted["roll"], wanted["pitch"])
+    paths = find_clouds(clouds)
+    if wanted["poses"] is None:
+        return [Frame(path.name, partial(read_cloud, path), given) for path in paths], None
+    if given is not None:
+        raise click.UsageError("--poses tell how the body leans: leave --roll and --pitch out")
+    from flatten.tuning.poses import read_poses  # noqa: PLC0415
+
+    motion, m = read_poses(wanted["poses"]), profile.mount
+    mount = mount_of(m.x, m.y, m.z, m.roll, m.pitch, m.yaw) if wanted["poses_of"] == "sensor" else None
+    return [
+        Frame(
+            path.name, partial(read_cloud, path),
+            attitude_by(read_cloud(path), path.name, motion, mount),
+        )
+        for path in paths
+    ], motion  # fmt: skip
+
+
+def notes(told: Tuned, quiet: bool) -> None:
+    """Print what to look at before these figures are believed."""
+    from flatten.tuning import tune_words  # noqa: PLC0415
+
+    for name in told.millimetres if not quiet else ():
+        say("note", f"{name}: is in millimetres and was read as such; others want metres: convert it")
+    if told.left_out and not quiet:
+        say("note", f"{told.left_out} frames of the recording were left out, evenly")
+    warn((f"{left.name}: left out: {left.reason}" for left in told.refused), quiet)
+    warn(tune_words.cautions(told), quiet)
+
+
+def write(told: Tuned, clouds: tuple[Path, ...], profile_path: Path, wanted: dict[str, Any]) -> None:
+    """Write profile, report and values, all of them or none."""
+    from flatten.files.writing import write_all  # noqa: PLC0415
+    from flatten.tuning import tune_words  # noqa: PLC0415
+
+    jobs: list[Job] = []
+    if wanted["target"] is not None:
+        jobs.append((wanted["target"], writer(new_profile(told, profile_path))))
+    if wanted["json_file"] is not None:
+        values = json.dumps(tune_words.plain(told), indent=2, ensure_ascii=False)
+        jobs.append((wanted["json_file"], writer(values + "\n")))
+    if wanted["report"] is not None:
+        from flatten.pictures.tune import tune_page  # noqa: PLC0415
+
+        jobs.append((wanted["report"], writer(tune_page(told, [str(path) for path in clouds]))))
+    if jobs:
+        write_all(jobs, wanted["overwrite"])
+
+
+def new_profile(told: Tuned, profile_path: Path) -> str:
+    """Give the text of the profile with the slices in it."""
+    from flatten.profile.lines import read_text  # noqa: PLC0415
+    from flatten.tuning.profile_text import with_slices  # noqa: PLC0415
+
+    changed = {name: told.after.slices[name] for name in told.names if name in told.after.slices}
+    return with_slices(read_text(profile_path), str(profile_path), changed)
+
+
+def writer(text: str) -> Any:
+    """Make what fills a file with a text."""
+
+    def fill(stream: io.BufferedIOBase) -> None:
+        stream.write(text.encode("utf-8", "replace"))
+
+    return fill
