@@ -133,8 +133,8 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune, boards,
-        portability, pictures, tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune,
+        boards, portability, pictures, tables,
     )
 }  # fmt: skip
 LONG = ("clear", "ground", "mount", "blind", "tune")

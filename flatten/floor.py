@@ -178,7 +178,8 @@ def surface_of(k: int) -> Surface:
     return Surface(
         height=np.zeros(shape), outward=np.zeros(shape), across=np.zeros(shape),
         state=np.zeros(shape, np.uint8), broken=np.zeros(shape, np.uint8), deep=np.zeros(shape, np.float32),
-        target=np.zeros(shape), weight=np.zeros(shape), room=np.zeros((8, *shape)), planes=np.zeros((4, k * SECTORS), np.float32),
+        target=np.zeros(shape), weight=np.zeros(shape), room=np.zeros((8, *shape)),
+        planes=np.zeros((4, k * SECTORS), np.float32),
         past=np.full((4, *shape), np.inf, np.float32), recalled=np.full(shape, np.inf, np.float32),
         highest=np.zeros(shape), ring=np.zeros((2, SECTORS + 2)), tally=np.zeros(2, np.int32),
     )  # fmt: skip

@@ -69,8 +69,8 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures", "profile",
-        "samples", "scan", "tuning", "version", "warmup",
+        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
+        "profile", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "scan", "version",
