@@ -1,7 +1,8 @@
 """How scans cope with rough ground, drops and a body that moves: made-up places with exact truth.
 
 - leak: bins whose HIT inside NEAR metres was decided by a return of the ground one drives on; ground behind a
-  kerb higher than robot.step is told apart (`terraces`): there the rover cannot get without a ramp;
+  kerb higher than robot.step, and behind a drop deeper than robot.drop, is told apart (`terraces`, `ledges`):
+  there the rover cannot get without a ramp;
 - kept: bins with a return of a thing from higher than robot.step + CLIMB above its ground (and below the top
   of the slice) that are HIT there or nearer;
 - drops: bins in whose direction a drop of 0.2 m or more is in plain sight up to 3 m away, and that say so;
@@ -35,6 +36,8 @@ SETTINGS: dict[str, dict[str, Any]] = {
     "up to 20°, drops": {"max_slope": math.radians(20.0), "drops": True},
 }
 LEVELS = ("gravity", "floor")
+FIRST = 1000
+"""First of the seeds: the floor was built with those below."""
 FIELD = Effects(
     range_noise=0.01, drop_far=0.3, drop_grazing=0.3, mixed=0.2, dust=0.002, robot=rover.own_solids()
 )
@@ -134,7 +137,7 @@ def leaks(scenes: int) -> Iterator[Row]:
             levels = [level for level in LEVELS if known(level=level)]
             flatteners = {level: Flattener(view(name, level=level).profile) for level in levels}
             tallies = {level: Counter[str]() for level in levels}
-            for seed in range(scenes):
+            for seed in range(FIRST, FIRST + scenes):
                 place = scene.random_ground(seed, **options)
                 shot = still_frame(place, view(name), seed)
                 for level, flattener in flatteners.items():
@@ -168,7 +171,9 @@ def judge(place: scene.Outdoors, shot: scene.Capture, seen_by: View, scan: Any) 
     high = thing & (heights > robot.step + CLIMB) & (heights < band.top - CLIMB)
     told = {"bins": seen_by.fan.bins, "hits": int(hit.sum())}
     beyond = scan.ranges >= first_kerb(place, seen_by) - SLACK
-    told["leaks"] = int(((decided == scene.Kind.GROUND) & ~beyond).sum())
+    fallen = scan.ranges >= first_drop(place, seen_by) - SLACK
+    told["leaks"] = int(((decided == scene.Kind.GROUND) & ~beyond & ~fallen).sum())
+    told["ledges"] = int(((decided == scene.Kind.GROUND) & ~beyond & fallen).sum())
     told["terraces"] = int(((decided == scene.Kind.GROUND) & beyond).sum())
     for kind in (scene.Kind.GRASS, scene.Kind.GHOST, scene.Kind.FACE, scene.Kind.OTHER):
         told[f"by_{kind.name.lower()}"] = int((decided == kind).sum())
@@ -186,6 +191,12 @@ def first_kerb(place: scene.Outdoors, seen_by: View) -> np.ndarray:
     """Distance (bins,) of the first face that leads up by more than robot.step; inf where there is none."""
     s, rise = steps_along(place, seen_by, place.stance)
     return np.asarray(np.where(rise > seen_by.profile.robot.step, s, np.inf).min(axis=(1, 2)))
+
+
+def first_drop(place: scene.Outdoors, seen_by: View) -> np.ndarray:
+    """Distance (bins,) of the first face that leads down by more than robot.drop; inf where there is none."""
+    s, rise = steps_along(place, seen_by, place.stance)
+    return np.asarray(np.where(rise < -seen_by.profile.robot.drop, s, np.inf).min(axis=(1, 2)))
 
 
 def steps_along(place: scene.Outdoors, seen_by: View, stance: scene.Stance) -> tuple[np.ndarray, np.ndarray]:
@@ -222,7 +233,7 @@ def drops(scenes: int) -> Iterator[Row]:
         seen_by = view(name, **DROPS_TOLD)
         for way, speed in (("still", 0.0), ("drive", SPEED)):
             tally = Counter[str]()
-            for seed in range(scenes):
+            for seed in range(FIRST, FIRST + scenes):
                 place = scene.random_ground(seed)
                 drive = scene.Drive((0.0, 0.0, place.stance.yaw), speed, ground=place.ground)
                 scans, end = gathered(place, seen_by, drive, seed)

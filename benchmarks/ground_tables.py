@@ -10,9 +10,9 @@ from benchmarks.markdown import markdown, where
 Row = dict[str, Any]
 
 
-def cent(part: int, whole: int) -> str:
-    """Per cent with one digit, or a dash where there is nothing to share."""
-    return f"{100 * part / whole:.1f}" if whole else "–"
+def cent(part: int, whole: int, digits: int = 1) -> str:
+    """Per cent, or a dash where there is nothing to share."""
+    return f"{100 * part / whole:.{digits}f}" if whole else "–"
 
 
 def leak() -> str:
@@ -21,16 +21,16 @@ def leak() -> str:
     lines = [
         [
             row["setting"], row["sensor"], row["level"],
-            cent(row["leaks"], row["bins"]), cent(row["leaks"], row["hits"]),
-            cent(row["terraces"], row["bins"]), cent(row["by_grass"], row["bins"]), str(row["by_ghost"]),
+            cent(row["leaks"], row["bins"], 2), cent(row["leaks"], row["hits"], 2),
+            cent(row["terraces"], row["bins"]), cent(row["ledges"], row["bins"]), cent(row["by_grass"], row["bins"]), str(row["by_ghost"]),
             str(row["unmatched"]),
             cent(row["wanted_kept"], row["wanted"]), cent(row["things_kept"], row["things"]),
         ]
         for row in rows
     ]  # fmt: skip
     head = [
-        "ground", "sensor", "level", "leak, % of all bins", "% of HITs", "behind kerbs, %", "grass, %",
-        "ghosts, bins", "by unknown returns, bins", "kept, %", "kept with low returns, %",
+        "ground", "sensor", "level", "leak, % of all bins", "% of HITs", "behind kerbs, %", "behind drops, %",
+        "grass, %", "ghosts, bins", "by unknown returns, bins", "kept, %", "kept with low returns, %",
     ]  # fmt: skip
     return markdown(head, lines) + "\n\n" + where(told)
 
@@ -42,7 +42,7 @@ def drops() -> str:
         [
             row["sensor"], row["motion"],
             cent(row["told_3"], row["edges_3"]), cent(row["told_5"], row["edges_5"]),
-            cent(row["false"], row["said"]), cent(row["false"], row["bins"]),
+            cent(row["false"], row["said"]), cent(row["false"], row["bins"], 2),
         ]
         for row in rows
     ]  # fmt: skip
