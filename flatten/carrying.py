@@ -9,11 +9,13 @@ import numpy.typing as npt
 
 from flatten.cloud import Array, Cloud
 from flatten.errors import MotionError
+from flatten.kernels import groups
 from flatten.kernels.carry import BEARINGS, STAMPS, carry
 from flatten.kernels.carry_one import CARRY_SINGLES
 from flatten.kernels.instants import NUMBERS, TICKS, find_span
 from flatten.kernels.loads import INT32, INT64, UINT32, dtype_code
 from flatten.kernels.workroom import LANES
+from flatten.kernels.zones import COLUMNS
 from flatten.knots import Knots, make_knots
 from flatten.motion import SLACK, Motion, Stamped, Turning, attitude_of
 from flatten.returns import lay_out
@@ -25,6 +27,8 @@ WHOLE_KINDS = {np.dtype(np.int32): INT32, np.dtype(np.uint32): UINT32, np.dtype(
 UNITS = {1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}
 MOST_A_SECOND = 1e10
 """More returns a second than this no sensor takes: then the times are in another unit."""
+NO_ZONES = groups.Zones(np.eye(4), np.zeros(13, np.float32), np.zeros((0, COLUMNS)), np.zeros(0, np.float32))
+"""Of a robot that never sees itself."""
 
 
 START_BYTES = 12
@@ -98,6 +102,7 @@ def carry_cloud(
     body_from_sensor: npt.ArrayLike,
     starts: bool = False,
     room: CarryRoom | None = None,
+    zones: groups.Zones = NO_ZONES,
 ) -> Carried:
     """Bring every return of a cloud, by the pose at its own time, to the sensor's axes at one moment.
 
@@ -113,6 +118,10 @@ def carry_cloud(
         Whether to give the sensor's position at each return's own time too.
     room:
         Memory to work in and to leave the result in, to be used again; of its own if None.
+    zones:
+        The robot's blind zones (`Plan.zones`). What lies in one at its own time, the coordinates taken as
+        float32, is the robot itself and moves with it: it stays where it is in the sensor's axes, and its
+        beam begins at their origin. What a zone has moved over since stands in the world, and is carried.
 
     The result has the cloud's shape and order, its intensity and times. It is float32: of a float32 cloud
     what the motion adds is worked out in float32 (off by a few 6e-8 parts of the added part, and 0.5 µm at
@@ -133,7 +142,7 @@ def carry_cloud(
         first, last = _span(cloud, motion, times, room)
         at = last if motion.at is None else motion.held(motion.since(motion.at), "at")
         knots, now = make_knots(motion, first, last, at, mount)
-        _run(cloud, motion, times, (first, last), knots, starts, out, room)
+        _run(cloud, motion, times, (first, last), knots, zones, starts, out, room)
     else:
         at = _end_without_returns(motion)
         now = motion.matrices(np.array([at]))[0]
@@ -150,6 +159,7 @@ def _run(
     times: Times | None,
     span: tuple[float, float],
     knots: Knots,
+    zones: groups.Zones,
     starts: bool,
     out: npt.NDArray[np.float32],
     room: CarryRoom,
@@ -167,7 +177,7 @@ def _run(
         rate, later = times.scale * a_second, (times.later - first) * a_second
         source = (STAMPS, *times[:5], rate, later, 0.0, 1.0)
     memory = (out, room.work, room.lanes, room.numbers)
-    numbers: tuple[Any, ...] = (returns, *source, *knots, starts, *memory)
+    numbers: tuple[Any, ...] = (returns, *source, *knots, zones, starts, *memory)
     carry(*numbers)
     del owners  # until here their memory was read
 

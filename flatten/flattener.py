@@ -108,7 +108,8 @@ class Flattener:
         motion:
             How the body moved while the frame was taken: every return is brought, by the pose at its
             own time, to the moment that the motion names (the frame's end, if it names none), and every beam
-            begins where the sensor was then. None for a body that stands, or a cloud that is `corrected`.
+            begins where the sensor was then. What lies in a blind zone at its own time moves with the body
+            and stays there. None for a body that stands, or a cloud that is `corrected`.
             With `window` in the profile it must be given: older frames are brought along by its poses, in
             the same fixed frame and by the same clock, frame after frame.
 
@@ -157,8 +158,8 @@ class Flattener:
 
     def _carry(self, cloud: Cloud, motion: Motion) -> Carried:
         """Bring all returns of a cloud to one moment."""
-        mount = self._plan.numbers.body_from_sensor
-        return carry_cloud(cloud, motion, mount, self._witnessing, self._carry_room)
+        mount, zones = self._plan.numbers.body_from_sensor, self._plan.zones
+        return carry_cloud(cloud, motion, mount, self._witnessing, self._carry_room, zones)
 
     def _run(
         self,

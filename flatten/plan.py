@@ -59,6 +59,12 @@ class Plan:
     levels: Levels
     """Where the slices' heights part, and where their keys go."""
 
+    @cached_property
+    def zones(self) -> groups.Zones:
+        """What belongs to the robot itself."""
+        numbers = self.numbers
+        return groups.Zones(numbers.body_from_sensor, numbers.body_matrix, numbers.zones, numbers.box)
+
     def level_from_body(self, attitude: tuple[float, float] | None) -> Numbers:
         """(4, 4) level frame moved to the fan's origin, from the body frame, at this attitude (rad)."""
         turn = frames.level_from_body(*attitude) if attitude is not None and self.gravity else np.eye(4)

@@ -1,8 +1,10 @@
 """Several frames gathered in the newest one's axes, for sensors whose pattern fills over time.
 
 What is kept of a frame is its returns as records in its own axes, without what is none and without what a
-blind zone swallowed *then*, and where the sensor was. Every new frame brings them all, from there and not
-from where the frame before brought them, into its own axes: nothing is rounded twice.
+blind zone swallowed *then*, and where the sensor was. The robot's own returns are all swallowed, as they stay
+in their zones when a frame is carried to its moment (`kernels.carry`); so no later frame meets them. Every
+new frame brings what is kept, from there and not from where the frame before brought it, into its own axes:
+nothing is rounded twice.
 """
 
 from __future__ import annotations

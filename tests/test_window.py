@@ -116,6 +116,12 @@ def by_hand(frames: list[Frame], profile: Profile) -> Gathered:
             now, attitude = then, carried.attitude
         change = np.linalg.inv(now) @ then
         xyz, starts = carried.cloud.xyz, np.asarray(carried.starts, np.float64)
+        if profile.blind_zones:  # what was the robot's own at its own time is where it was
+            raw = frame.cloud.xyz
+            with np.errstate(invalid="ignore"):
+                own, _ = twin.in_zones(raw @ mount[:3, :3].T + mount[:3, 3], profile, profile.reach.far)
+            own &= np.isfinite(xyz).all(axis=1)
+            xyz, starts = np.where(own[:, None], raw, xyz), np.where(own[:, None], 0.0, starts)
         good = np.isfinite(xyz).all(axis=1)
         xyz, starts = xyz[good], starts[good]
         body = xyz @ mount[:3, :3].T + mount[:3, 3]

@@ -8,6 +8,11 @@ sensor that stood still changes nothing.
 
 Most clouds are in the order of time: then many returns follow each other between the same two knots, and are
 carried eight at a time. Where they are not, each looks its own knots up. Both do the same sums.
+
+What lies in a blind zone does not stand in the world: it is the robot itself, and moves with the sensor. Its
+place in the body is that in the sensor's axes at its own time, so it stays as it is, and its beam begins at
+the sensor of the one time. Then it lies in its zone for all that follows. Asked is what is written, the
+coordinates as float32, by the sums of `place`: the sweep asks again, and must not find anything else.
 """
 
 from __future__ import annotations
@@ -19,12 +24,15 @@ import numpy.typing as npt
 
 from flatten.kernels.carry_one import SHARE, START, VALID, carry_one
 from flatten.kernels.gather import gather, read_return
-from flatten.kernels.groups import Returns
+from flatten.kernels.groups import Returns, Zones
 from flatten.kernels.instants import TICK, bearings_to_ticks, read_stamps, stamps_to_ticks
 from flatten.kernels.jit import kernel, part
 from flatten.kernels.lanes import fma, select
 from flatten.kernels.loads import FLOAT64, FLOAT64_SWAPPED
-from flatten.kernels.workroom import BLOCK, HEIGHT, PITCH, PX, PY, PZ, X, Y
+from flatten.kernels.place import place_point
+from flatten.kernels.sieve import flag_own
+from flatten.kernels.workroom import BLOCK, HEIGHT, NO, OWN, PITCH, PX, PY, PZ, X, Y
+from flatten.kernels.zones import in_some_zone
 
 Numbers = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -171,6 +179,24 @@ def carry_doubles(
 
 
 @part
+def keep_own(first: int, n: int, returns: Returns, zones: Zones, work: Singles, lanes: Lanes) -> None:
+    """Put those of n returns from `first` on that lie in a blind zone back to where they were.
+
+    Their ticks are not needed any more: FLAG is the same row, and nobody reads it.
+    """
+    flag_own(n, zones.matrix, zones.box, work, lanes)
+    for j in range(n):
+        if lanes[OWN + j] == NO:
+            continue
+        px, py, pz = read_return(first + j, returns)
+        px, py, pz = F(px), F(py), F(pz)
+        x, y, z = place_point(float(px), float(py), float(pz), zones.body_from_sensor)
+        if in_some_zone(zones.rows, x, y, z):
+            work[X + j], work[Y + j], work[HEIGHT + j] = px, py, pz
+            work[START + j] = work[START + PITCH + j] = work[START + 2 * PITCH + j] = ZERO
+
+
+@part
 def gather_plain(first: int, n: int, returns: Returns, work: Singles) -> None:
     """Copy n returns from `first` on to PX, PY, PZ as they are, from float32 of any layout."""
     for j in range(n):
@@ -203,7 +229,7 @@ def carry(
     returns: Returns, source: int, kind: int, stamp_layout: Layout, stamp_columns: int,
     whole_origin: int, origin: float, rate: float, later: float, first_turn: float, way: float,
     parabolas: Singles, starts: Lanes, inverses: Singles, cells: Lanes, shift: int,
-    with_starts: bool, out: Singles, work: Singles, lanes: Lanes, numbers: Numbers,
+    zones: Zones, with_starts: bool, out: Singles, work: Singles, lanes: Lanes, numbers: Numbers,
 ) -> None:  # fmt: skip
     """Carry all returns to the one time and write them to `out`, float32, three numbers a return or six.
 
@@ -213,7 +239,7 @@ def carry(
 
     `parabolas` is (knots, 3, TERMS): A, B and C from each knot on. `starts` are the ticks of the knots, then
     one beyond all ticks; `inverses` one over the ticks from knot to knot; `cells[tick >> shift]` is a knot
-    not after that tick, and near it.
+    not after that tick, and near it. What lies in one of `zones` at its own time is not carried.
     """
     doubles, n = returns.code in (FLOAT64, FLOAT64_SWAPPED), returns.n
     step = 6 if with_starts else 3
@@ -232,6 +258,8 @@ def carry(
             carry_doubles(returns, first, m, parabolas, starts, inverses, cells, shift, work, lanes)
         else:
             carry_block(m, parabolas, starts, inverses, cells, shift, work, lanes)
+        if zones.box.size > 0:
+            keep_own(first, m, returns, zones, work, lanes)
         if with_starts:
             write_ends(m, first * step, 6, work, out)
             write_starts(m, first * step, work, out)

@@ -104,6 +104,18 @@ class Plan(NamedTuple):
     drop: float
 
 
+class Zones(NamedTuple):
+    """What belongs to the robot itself; the same of a `Plan`, for what needs no more of it."""
+
+    body_from_sensor: Annotated[Numbers, 2]
+    matrix: Annotated[Singles, 1]
+    """(4, 4) pose of the sensor in the body; (13,) the same as `sift` reads it."""
+    rows: Annotated[Numbers, 2]
+    """(zones, 12), columns as in `zones`."""
+    box: Annotated[Singles, 1]
+    """(6,) the least x, y, z and the greatest of all blind zones, body frame; empty without any."""
+
+
 class Ground(NamedTuple):
     """The floor of a frame where it is fitted (see `ground`); of no bin where it is taken to be level."""
 

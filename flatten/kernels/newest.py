@@ -5,6 +5,10 @@ saw that nothing stands nothing older does: a return of an older frame does not 
 witnessed stretch of its bin, by the beams and returns of the newest frame alone, holds its distance, from
 clear_from on and before clear_to. Its beam counts: it passed there in its own time.
 
+The robot's own returns are not kept at all. Each lies in its zone when its frame is kept, wherever the body
+was when it was taken (see `carry`), so that it is enough to ask once, then. Later, carried to where the body
+is, none could be told from what stands in the world. What its beam passed counts in its own frame alone.
+
 The fast half only finds out which older returns that may concern (`doubt_older`): these go to the exact half,
 which asks `is_overruled` slice by slice.
 """
@@ -24,7 +28,7 @@ from flatten.kernels.loads import load_single
 from flatten.kernels.place import place_return
 from flatten.kernels.words import Words
 from flatten.kernels.workroom import BIN, HEIGHT, NO, NUMBER, SLACKS, SQUARE, UNSURE, YES
-from flatten.kernels.zones import in_zone
+from flatten.kernels.zones import in_some_zone
 
 Numbers = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -71,10 +75,7 @@ def doubt_older(n: int, first: int, plan: Plan, newest: Newest, work: Work) -> N
 def is_swallowed(index: int, returns: Returns, plan: Plan) -> bool:
     """Tell whether a return lies in a blind zone of the body as it is in the axes of the return's frame."""
     x, y, z = place_return(index, returns, plan.body_from_sensor)
-    found = False
-    for k in range(plan.zones.shape[0]):
-        found = found or in_zone(plan.zones, k, x, y, z)
-    return found
+    return in_some_zone(plan.zones, x, y, z)
 
 
 @kernel

@@ -48,17 +48,23 @@ def bin_of(turn: float, first: float, span: float, bins: int) -> int:
 
 
 @part
-def place_return(index: int, returns: Returns, m: Numbers) -> tuple[float, float, float]:
-    """Give one return in level axes about the fan's origin; `m` is level_from_sensor (3, 4).
+def place_point(x: float, y: float, z: float, m: Numbers) -> tuple[float, float, float]:
+    """Give a point of the sensor's axes in those that `m` (3, 4) leads to.
 
     The one place where exact coordinates are made, so that all that compare them compare the same numbers.
     """
-    x, y, z = read_return(index, returns)
     return (
         m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
         m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],
         m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3],
     )
+
+
+@part
+def place_return(index: int, returns: Returns, m: Numbers) -> tuple[float, float, float]:
+    """Give one return in level axes about the fan's origin; `m` is level_from_sensor (3, 4)."""
+    x, y, z = read_return(index, returns)
+    return place_point(x, y, z, m)
 
 
 @part
@@ -69,11 +75,7 @@ def start_of(index: int, returns: Returns, m: Numbers) -> tuple[float, float, fl
     start, offset = returns.x.start + returns.starts, index * returns.stride
     x = float(load_single(start, offset))
     y, z = float(load_single(start, offset + 4)), float(load_single(start, offset + 8))
-    return (
-        m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
-        m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],
-        m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3],
-    )
+    return place_point(x, y, z, m)
 
 
 @part

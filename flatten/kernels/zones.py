@@ -58,6 +58,15 @@ def in_zone(zones: Numbers, k: int, x: float, y: float, z: float) -> bool:
 
 
 @part
+def in_some_zone(zones: Numbers, x: float, y: float, z: float) -> bool:
+    """Tell whether (x, y, z) of the body frame lies in any zone."""
+    found = False
+    for k in range(zones.shape[0]):
+        found = found or in_zone(zones, k, x, y, z)
+    return found
+
+
+@part
 def swallow(
     n: int, first: int, returns: Returns, frame: Frame, plan: Plan, bins: Bins, newest: Newest, work: Work
 ) -> int:
