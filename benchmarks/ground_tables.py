@@ -22,7 +22,8 @@ def leak() -> str:
         [
             row["setting"], row["sensor"], row["level"],
             cent(row["leaks"], row["bins"], 2), cent(row["leaks"], row["hits"], 2),
-            cent(row["terraces"], row["bins"]), cent(row["ledges"], row["bins"]), cent(row["by_grass"], row["bins"]), str(row["by_ghost"]),
+            cent(row["terraces"], row["bins"]), cent(row["ledges"], row["bins"]),
+            cent(row["by_grass"], row["bins"]), str(row["by_ghost"]),
             str(row["unmatched"]),
             cent(row["wanted_kept"], row["wanted"]), cent(row["things_kept"], row["things"]),
         ]
