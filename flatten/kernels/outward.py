@@ -275,7 +275,12 @@ def move_on(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) 
             front[HELD, s] = float(cells.low[k, s]) - float(cells.low_aside[k, s]) * surface.across[k, s]
             front[SHUT, s] = float(cells.low[k, s]) + rules.step if is_upright(k, s, rules, cells) else np.inf
         elif surface.state[k, s] == THING:
-            front[SHUT, s] = min(front[SHUT, s], float(cells.low[k, s]))
+            low = float(
+                cells.low[k, s]
+            )  # the foot of what stands on floor that is as high, or the top of a kerb
+            run = max(0.05, front[GAPS, s] + float(cells.low_r[k, s]) - rings.middles[k])
+            is_foot = is_upright(k, s, rules, cells) and low - front[HELD, s] < rules.slope * run + NOISE
+            front[SHUT, s] = min(front[SHUT, s], low + rules.step if is_foot else low)
 
 
 @part
