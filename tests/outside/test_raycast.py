@@ -127,8 +127,8 @@ def test_every_hit_lies_on_a_true_surface_of_its_slice_and_bin(sensor, attitude,
             seen += int(hit.sum())
             worst = max(worst, outside.max(initial=-np.inf))
             assert np.all(outside <= TOLERANCE), (seed, name)
-    record_property("hits", seen)
-    record_property("farthest outside, m", worst)
+    record_property("hits", int(seen))
+    record_property("farthest outside, m", float(worst))
     assert seen > 5000
 
 

@@ -53,7 +53,7 @@ def test_there_are_sample_clouds():
 def test_whole_clouds_answer_as_the_twin_does(path, record_property):
     """All returns of a frame, every slice; CLEAR switched off, as the twin's beams are slow."""
     told = compare(float32(path), profile_of(path, clear="off"), listed(path)[1])
-    record_property("compared", told._asdict())
+    record_property("compared", str(told._asdict()))  # plain: it goes from process to process
     print(f"{path.stem}: {told}")
     # as found: 4.5 to 8.5 % of the bins are beside a return within 4 units of a gate, most of them a bin edge
     assert told.unsure <= 0.10 * told.bins and told.hits > 500
@@ -70,7 +70,7 @@ def test_thinned_clouds_witness_as_the_twin_does(path, record_property):
         assert claimed == seen and claimed > 10_000
         return
     told = compare(xyz, profile)
-    record_property("compared", told._asdict())
+    record_property("compared", str(told._asdict()))  # plain: it goes from process to process
     print(f"{path.stem}: {told}")
     assert told.unsure <= 0.04 * told.bins and told.hits > 200 and told.clear > 0
 
