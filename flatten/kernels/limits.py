@@ -1,8 +1,8 @@
 """The floor as it is handed out: where it is not known, the highest that it can be.
 
 From floor that is known on it may rise as steeply as floor may; and it is no higher than the lowest return
-of any cell. Both are bounds that spread from cell to cell; but what lies behind a way down bounds nothing
-before it.
+of any cell, but a ghost's. Both are bounds that spread from cell to cell; but what lies behind a way down
+bounds nothing before it.
 """
 
 from __future__ import annotations
@@ -114,7 +114,8 @@ def bound(rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     for k in range(last):
         for s in range(SECTORS):
             from_floor[k, s] = surface.height[k, s] if known[k, s] > 0.0 else FARTHER
-            counts = cells.n[k, s] > 0 and surface.state[k, s] != DEEP
+            is_ghost = surface.state[k, s] == FLOOR and cells.low[k, s] < surface.height[k, s] - rules.step
+            counts = cells.n[k, s] > 0 and surface.state[k, s] != DEEP and not is_ghost
             from_all[k, s] = float(cells.low[k, s]) if counts else FARTHER
     spread_bound(rings, rules.slope, from_floor, surface)
     spread_bound(rings, rules.slope, from_all, surface)
