@@ -44,7 +44,8 @@ def to_polar(n: int, work: Singles) -> None:
         x, y = work[X + j], work[Y + j]
         ax, ay = abs(x), abs(y)
         steep = ay > ax
-        q = select(steep, ax, ay) / select(steep, ay, ax)
+        longer = select(steep, ay, ax)
+        q = select(steep, ax, ay) / select(longer > ZERO, longer, ONE)  # on the axis any bearing will do
         s = q * q
         ss = s * s
         turn = q * fma(ss, fma(ss, fma(s, A5, A4), fma(s, A3, A2)), fma(s, A1, A0))
