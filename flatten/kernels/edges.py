@@ -153,7 +153,7 @@ def goes_on(s: int, at: float, r: float, rings: Rings, edges: Edges) -> bool:
 @part
 def blur_of(r: float, z: float, top: float) -> float:
     """Metres that noise of ranges and of the floor may put a return below the floor."""
-    return ROUGH + NOISE * (top - z) / math.sqrt(r * r + (top - z) * (top - z))
+    return ROUGH + NOISE * (top - z) / max(math.sqrt(r * r + (top - z) * (top - z)), 1e-6)
 
 
 @part
