@@ -194,9 +194,9 @@ def test_no_witnessed_stretch_passes_what_it_promises_to_see(sensor, attitude, r
             stopped += int((tall & (begin < alone.front[0]) & (np.abs(end - alone.front[0]) < 0.1)).sum())
             with np.errstate(invalid="ignore"):
                 other += int((~tall & (begin < alone.front[0]) & (end > alone.back[1])).sum())
-    record_property("stretches", stretches)
-    record_property("ended by a tall object", stopped)
-    record_property("passed something low", other)
+    record_property("stretches", int(stretches))
+    record_property("ended by a tall object", int(stopped))
+    record_property("passed something low", int(other))
     assert stretches > 20_000 and stopped > 500
     assert other > 0  # what is too low is passed: so the comparison can see a passing
 
@@ -266,8 +266,8 @@ def test_noise_shortens_by_no_more_than_the_bound_of_the_nearest_of_n(sensor, re
     off, bound = np.concatenate(differences), np.concatenate(bounds)
     error = 4 * off.std() / math.sqrt(len(off))
     record_property("bins", len(off))
-    record_property("nearest-of-n bias, m", off.mean())
-    record_property("bound, m", bound.mean())
+    record_property("nearest-of-n bias, m", float(off.mean()))
+    record_property("bound, m", float(bound.mean()))
     assert bound.mean() - error <= off.mean() <= error
     assert len(off) > 3000
 
@@ -290,7 +290,7 @@ def test_dust_and_mixed_pixels_explain_every_hit_off_the_surfaces(sensor, record
         stray = int(np.isin(shot.labels, (scene.DUST, scene.MIXED)).sum())
         assert off.sum() <= stray, seed
         outside, spoilt, hits = outside + int(off.sum()), spoilt + stray, hits + int(hit.sum())
-    record_property("hits", hits)
-    record_property("off the surfaces", outside)
-    record_property("dust and mixed returns", spoilt)
+    record_property("hits", int(hits))
+    record_property("off the surfaces", int(outside))
+    record_property("dust and mixed returns", int(spoilt))
     assert 0 < outside <= 0.5 * hits
