@@ -44,8 +44,7 @@ def short() -> str:
             row["setting"], row["sensor"], row["level"],
             f"{cent(row['leaks'], row['bins'], 2)} %", f"{cent(row['wanted_kept'], row['wanted'])} %",
         ]
-        for row in rows
-        if "20°" in row["setting"]
+        for row in [row for row in rows if "20°" in row["setting"]] or rows
     ]  # fmt: skip
     places = min(row["scenes"] for row in rows)
     head = [f"ground, {places} places", "sensor", "level", "leak", "kept"]
