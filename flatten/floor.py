@@ -168,7 +168,7 @@ def cells_of(k: int) -> Cells:
     return Cells(
         n=np.zeros((k, SECTORS), np.int32), low=room(), low_r=room(), low_aside=room(), high=room(),
         high_r=room(), next_=room(), next_r=room(), next_aside=room(), on=np.zeros(flat, np.int32),
-        off=np.zeros(flat, np.int32), reach=np.zeros(flat, np.float32),
+        off=np.zeros(flat, np.int32),
     )  # fmt: skip
 
 
@@ -177,8 +177,8 @@ def surface_of(k: int) -> Surface:
     shape = (k, SECTORS)
     return Surface(
         height=np.zeros(shape), outward=np.zeros(shape), across=np.zeros(shape),
-        state=np.zeros(shape, np.uint8), broken=np.zeros(shape, np.uint8), deep=np.zeros(shape, np.float32),
-        target=np.zeros(shape), weight=np.zeros(shape), room=np.zeros((8, *shape)),
+        state=np.zeros(shape, np.uint8), broken=np.zeros(shape, np.uint8),
+        target=np.zeros(shape), weight=np.zeros(shape), room=np.zeros((5, *shape)),
         planes=np.zeros((4, k * SECTORS), np.float32),
         past=np.full((4, *shape), np.inf, np.float32), recalled=np.full(shape, np.inf, np.float32),
         highest=np.zeros(shape), ring=np.zeros((2, SECTORS + 2)), tally=np.zeros(2, np.int32),

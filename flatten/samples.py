@@ -8,10 +8,10 @@ from __future__ import annotations
 import enum
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,7 @@ ROUGH_FOLDER = "rough"
 TRUTH_PARTS, STANDING = ("nearest", "farthest_of_nearest", "farthest"), "standing"
 
 Values = npt.NDArray[np.float32]
+Listed = TypeVar("Listed")
 
 
 @dataclass(frozen=True)
@@ -134,14 +135,7 @@ def list_samples(folder: Path | None = None) -> tuple[Sample, ...]:
     Raises CloudError where the list cannot be read, MissingPartError where there is none.
     """
     place = sample_folder() if folder is None else folder
-    listing = place / LISTING
-    try:
-        entries = yaml.safe_load(listing.read_text(encoding="utf-8"))
-        return tuple(_sample(place, entry) for entry in entries)
-    except (OSError, ValueError, KeyError, TypeError, yaml.YAMLError) as error:
-        raise CloudError(
-            f"{listing}: not a list of sample clouds ({error}): install flatten again"
-        ) from error
+    return _listed(place, _sample)
 
 
 def read_truth(sample: Sample) -> dict[str, Truth]:
@@ -164,15 +158,7 @@ def read_truth(sample: Sample) -> dict[str, Truth]:
 
 def list_rough(folder: Path | None = None) -> tuple[RoughSample, ...]:
     """List the rough sample clouds of a folder of sample clouds; raises as `list_samples` does."""
-    place = (sample_folder() if folder is None else folder) / ROUGH_FOLDER
-    listing = place / LISTING
-    try:
-        entries = yaml.safe_load(listing.read_text(encoding="utf-8"))
-        return tuple(_rough(place, entry) for entry in entries)
-    except (OSError, ValueError, KeyError, TypeError, yaml.YAMLError) as error:
-        raise CloudError(
-            f"{listing}: not a list of rough sample clouds ({error}): install flatten again"
-        ) from error
+    return _listed((sample_folder() if folder is None else folder) / ROUGH_FOLDER, _rough)
 
 
 def read_rough_truth(sample: RoughSample) -> RoughTruth:
@@ -189,6 +175,17 @@ def read_rough_truth(sample: RoughSample) -> RoughTruth:
     except (OSError, ValueError, KeyError) as error:
         raise CloudError(f"{path}: the truth cannot be read ({error}): install flatten again") from error
     return RoughTruth(what, Edges(nearest, farthest, seen.astype(bool)), {})
+
+
+def _listed(place: Path, make: Callable[[Path, dict[str, Any]], Listed]) -> tuple[Listed, ...]:
+    listing = place / LISTING
+    try:
+        entries = yaml.safe_load(listing.read_text(encoding="utf-8"))
+        return tuple(make(place, entry) for entry in entries)
+    except (OSError, ValueError, KeyError, TypeError, yaml.YAMLError) as error:
+        raise CloudError(
+            f"{listing}: not a list of sample clouds ({error}): install flatten again"
+        ) from error
 
 
 def _rough(place: Path, entry: dict[str, Any]) -> RoughSample:

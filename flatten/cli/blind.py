@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatten.cli.options import FILE, overwrite_option, profile_option, quiet_option, read_profile, set_option
+from flatten.cli.options import (
+    FILE,
+    overwrite_option,
+    profile_option,
+    quiet_option,
+    read_profile,
+    set_option,
+    tuned_option,
+)
 from flatten.cli.terminal import progress, say, status, warn
 
 if TYPE_CHECKING:
@@ -23,14 +31,7 @@ MOST_CLOUDS = 120
 @click.command()
 @click.argument("clouds", type=FILE, nargs=-1, required=True, metavar="CLOUD...")
 @profile_option
-@click.option(
-    "--out",
-    "-o",
-    "target",
-    type=FILE,
-    metavar="FILE",
-    help="Write the profile here with the zones in it; comments and order stay.",
-)
+@tuned_option("the zones")
 @click.option("--replace", is_flag=True, help="Leave the profile's own zones out. Default: they stay.")
 @click.option(
     "--margin",

@@ -19,6 +19,7 @@ from flatten.cli.options import (
     quiet_option,
     read_profile,
     set_option,
+    tuned_option,
 )
 from flatten.cli.terminal import progress, say, warn
 
@@ -35,14 +36,7 @@ WALLS = ("ahead", "left", "behind", "right")
 @click.command()
 @click.argument("clouds", type=FILE, nargs=-1, required=True, metavar="CLOUD...")
 @profile_option
-@click.option(
-    "--out",
-    "-o",
-    "target",
-    type=FILE,
-    metavar="FILE",
-    help="Write the profile here with what was found in its mount; comments and order stay.",
-)
+@tuned_option("what was found of the mount")
 @click.option(
     "--blind-start", is_flag=True, help="Search for the floor; the profile's mount may be all wrong."
 )

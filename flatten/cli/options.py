@@ -58,6 +58,18 @@ def settings_of(ctx: click.Context, param: click.Parameter, value: tuple[str, ..
     return value
 
 
+def tuned_option(what: str) -> Callable[[Command], Command]:
+    """Add --out: where the profile goes that differs from the one given in `what`."""
+    return click.option(
+        "--out",
+        "-o",
+        "target",
+        type=FILE,
+        metavar="FILE",
+        help=f"Write the profile here with {what} in it; comments and order stay.",
+    )
+
+
 def profile_option(command: Command) -> Command:
     """Add --profile."""
     option = click.option(

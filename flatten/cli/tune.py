@@ -20,6 +20,7 @@ from flatten.cli.options import (
     quiet_option,
     read_profile,
     set_option,
+    tuned_option,
 )
 from flatten.cli.terminal import progress, say, warn
 
@@ -49,10 +50,7 @@ PASSES = 3
     "--shake", callback=degrees, metavar="DEG",
     help="How much the floor will tilt against the slices, degrees, one sigma. Default: as measured.",
 )  # fmt: skip
-@click.option(
-    "--out", "-o", "target", type=FILE, metavar="FILE",
-    help="Write the profile here with the slices in it; comments and order stay.",
-)  # fmt: skip
+@tuned_option("the slices")
 @click.option(
     "--report", type=FILE, metavar="FILE",
     help="Write one HTML page with pictures, figures and cautions, to keep and to print.",

@@ -288,9 +288,8 @@ class Cells(NamedTuple):
     """Height and place of the lowest that lies clearly above the lowest; inf where there is none."""
     on: Annotated[Lanes, 1]
     off: Annotated[Lanes, 1]
-    reach: Annotated[Singles, 1]
-    """(K · SECTORS,) returns on the surface, by how much they lie above it together, in tenths of a
-    millimetre, and distance of the farthest of them."""
+    """(K · SECTORS,) returns on the surface, and by how much they lie above it together, in tenths of a
+    millimetre."""
 
 
 class Surface(NamedTuple):
@@ -305,13 +304,11 @@ class Surface(NamedTuple):
     """As in `outward`."""
     broken: Annotated[Flags, 2]
     """Whether a way down lies between this ring and the one before."""
-    deep: Annotated[Singles, 2]
-    """How far below the expected surface the lowest return lay where that may be a way down, else 0."""
     target: Annotated[Numbers, 2]
     weight: Annotated[Numbers, 2]
     """Height that the returns ask for, and how firmly, 1 / m²."""
     room: Annotated[Numbers, 3]
-    """(8, K, SECTORS) to solve in."""
+    """(5, K, SECTORS) to solve in."""
     planes: Annotated[Singles, 2]
     """(4, K · SECTORS) as in `surface`."""
     past: Annotated[Singles, 3]

@@ -21,7 +21,7 @@ Singles = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.uint8]
 Numbers = npt.NDArray[np.float64]
 
-FROM_ALL, BEHIND, SEEN, KNOWN = 1, 2, 3, 6
+FROM_ALL, BEHIND, SEEN, KNOWN = 1, 2, 3, 4
 """Rows of the room: the bound by all returns, how many ways down lie before a cell, whether floor is seen in
 it or beside it, whether its floor is known."""
 ASIDE_TIMES = 3

@@ -20,7 +20,7 @@ from flatten.kernels.survey import SECTORS
 
 Numbers = npt.NDArray[np.float64]
 
-NONE, THING, FLOOR, DEEP, OLD = 0, 1, 2, 3, 4
+NONE, THING, FLOOR, DEEP, RAMP = 0, 1, 2, 3, 4
 """What a cell's lowest return is: there is none, it stands on the floor, is of it, lies far below it, may be
 of a ramp (and is floor from the next ring on)."""
 WIDTH = 2.0 * math.pi / SECTORS
@@ -34,7 +34,11 @@ BLUR = 0.09
 """Three times the noise of ranges, metres."""
 CAUTIOUS = 3.0
 """Metres within which what lies deep is behind an edge even if a slope could explain it."""
-LEVELS, SLOPES, GAPS, HELD, SHUT = range(5)
+LEVELS, SLOPES, GAPS, HELD, SHUT, FOUND, STEEPNESS = range(7)
+"""Rows of what is known of the ring before: its height, slope, metres since floor was seen and how high that
+was, from what height on the way is shut; and room for the heights and slopes of the ring in hand."""
+EDGE, MAYBE_SLOPE = 1, 2
+"""What `broken` says: a way down; while a ring is in hand also one that may be a slope."""
 
 
 @part
@@ -165,7 +169,7 @@ def judge(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface: Sur
         is_late = near and z < flat - (rules.drop + BLUR)
         surface.state[k, s] = DEEP if is_deep or is_late else FLOOR
         if not take_higher(k, s, narrow, rings, cells, surface) and surface.state[k, s] == DEEP:
-            surface.broken[k, s] = 0 if is_deep else 2
+            surface.broken[k, s] = 0 if is_deep else MAYBE_SLOPE
     else:
         surface.state[k, s] = THING
 
@@ -184,7 +188,7 @@ def reconsider(k: int, s: int, rules: Rules, rings: Rings, cells: Cells, surface
     ):
         return
     if backed(k, s, rules, rings, cells, surface) and goes_on(k, s, rise, gap, rules, rings, cells):
-        surface.state[k, s] = OLD  # for now, so that its neighbours do not lean on it
+        surface.state[k, s] = RAMP  # for now, so that its neighbours do not lean on it
 
 
 @part
@@ -218,10 +222,10 @@ def settle_ring(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surfa
     front = surface.room[0]
     height, state = surface.height, surface.state
     for s in range(SECTORS):
-        if state[k, s] == OLD:
+        if state[k, s] == RAMP:
             state[k, s] = FLOOR
         surface.target[k, s], surface.weight[k, s] = 0.0, 0.0
-        front[5, s] = height[k, s]
+        front[FOUND, s] = height[k, s]
         if state[k, s] == FLOOR:
             above = off(
                 k,
@@ -232,12 +236,12 @@ def settle_ring(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surfa
                 rings,
                 surface,
             )
-            front[5, s] = height[k, s] + above
+            front[FOUND, s] = height[k, s] + above
     for s in range(SECTORS):
         if state[k, s] != FLOOR:
             fill(k, s, surface)
     for s in range(SECTORS):
-        height[k, s] = front[5, s]
+        height[k, s] = front[FOUND, s]
 
 
 @part
@@ -251,8 +255,8 @@ def fill(k: int, s: int, surface: Surface) -> None:
         right = t if surface.state[k, (s - t) % SECTORS] == FLOOR else right
     if left == 0 or right == 0:
         return
-    a, b = front[5, (s - right) % SECTORS], front[5, (s + left) % SECTORS]
-    front[5, s] = a + (b - a) * right / (left + right)
+    a, b = front[FOUND, (s - right) % SECTORS], front[FOUND, (s + left) % SECTORS]
+    front[FOUND, s] = a + (b - a) * right / (left + right)
 
 
 @part
@@ -264,10 +268,12 @@ def move_on(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) 
         while j > 0 and rings.middles[k] - rings.middles[j] < 0.6 and surface.broken[j, s] == 0:
             j -= 1
         d = rings.middles[k] - rings.middles[j]
-        front[6, s] = (surface.height[k, s] - surface.height[j, s]) / d if d > 0.0 else front[SLOPES, s]
+        front[STEEPNESS, s] = (
+            (surface.height[k, s] - surface.height[j, s]) / d if d > 0.0 else front[SLOPES, s]
+        )
     for s in range(SECTORS):
         left, right = (s + 1) % SECTORS, (s - 1) % SECTORS
-        slope = 0.5 * front[6, s] + 0.25 * (front[6, left] + front[6, right])
+        slope = 0.5 * front[STEEPNESS, s] + 0.25 * (front[STEEPNESS, left] + front[STEEPNESS, right])
         front[SLOPES, s] = min(max(slope, -rules.slope), rules.slope)
         front[LEVELS, s] = surface.height[k, s]
         if surface.state[k, s] == FLOOR:
@@ -292,17 +298,8 @@ def under_robot(k: int, s: int, rules: Rules, rings: Rings) -> bool:
 
 
 @part
-def grow_ring(k: int, top: float, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
-    """One ring: expect, judge, reconsider, settle."""
-    expect(k, rings, surface)
-    for s in range(SECTORS):
-        surface.state[k, s], surface.broken[k, s], surface.deep[k, s] = NONE, 0, 0.0
-        judge(k, s, rules, rings, cells, surface)
-    for s in range(SECTORS):
-        if surface.state[k, s] == THING:
-            reconsider(k, s, rules, rings, cells, surface)
-    settle_ring(k, rules, rings, cells, surface)
-    lean(k, surface)
+def look_again(k: int, top: float, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
+    """Decide what things and deep returns of a ring are, now that it is filled in from the sides."""
     front = surface.room[0]
     for s in range(SECTORS):  # what was filled in from the sides may be nearer to what is seen
         if surface.state[k, s] == THING:
@@ -313,20 +310,34 @@ def grow_ring(k: int, top: float, rules: Rules, rings: Rings, cells: Cells, surf
         elif surface.state[k, s] == DEEP:
             r, a, z = float(cells.low_r[k, s]), float(cells.low_aside[k, s]), float(cells.low[k, s])
             depth = -off(k, s, r, a, z, rings, surface)
-            is_slope = surface.broken[k, s] == 2
-            surface.broken[k, s], surface.deep[k, s] = 0, 0.0
+            is_slope = surface.broken[k, s] == MAYBE_SLOPE
+            surface.broken[k, s] = 0
             if depth < NOISE:
                 surface.state[k, s] = FLOOR
             elif is_edge(k, s, top, rings, rules, cells, surface):
-                surface.deep[k, s] = depth
-                surface.broken[k, s] = 1
+                surface.broken[k, s] = EDGE
                 surface.state[k, s] = FLOOR
-                front[5, s] = z
+                front[FOUND, s] = z
             elif is_slope:
                 surface.state[k, s] = FLOOR
-                front[5, s] = surface.height[k, s] - depth
+                front[FOUND, s] = surface.height[k, s] - depth
     for s in range(SECTORS):
-        surface.height[k, s] = front[5, s]
+        surface.height[k, s] = front[FOUND, s]
+
+
+@part
+def grow_ring(k: int, top: float, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
+    """One ring: expect, judge, reconsider, settle."""
+    expect(k, rings, surface)
+    for s in range(SECTORS):
+        surface.state[k, s], surface.broken[k, s] = NONE, 0
+        judge(k, s, rules, rings, cells, surface)
+    for s in range(SECTORS):
+        if surface.state[k, s] == THING:
+            reconsider(k, s, rules, rings, cells, surface)
+    settle_ring(k, rules, rings, cells, surface)
+    lean(k, surface)
+    look_again(k, top, rules, rings, cells, surface)
     move_on(k, rules, rings, cells, surface)
 
 

@@ -64,7 +64,7 @@ def aim(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> N
 def judge_again(k: int, rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
     """Say anew what the lowest returns of a ring are, by the surface."""
     for s in range(SECTORS):
-        if cells.n[k, s] == 0 or surface.deep[k, s] > 0.0:
+        if cells.n[k, s] == 0 or surface.broken[k, s] != 0:
             continue
         above = low_above(k, s, rings, cells, surface)
         state = surface.state[k, s]
@@ -209,7 +209,7 @@ def lay_planes(rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> No
             surface.planes[RISE, c] = surface.outward[k, s]
             surface.planes[LEAN, c] = surface.across[k, s]
             surface.planes[TOP, c] = UP if is_upright(k, s, rules, cells) else rules.step
-            cells.on[c], cells.off[c], cells.reach[c] = 0, 0, 0.0
+            cells.on[c], cells.off[c] = 0, 0
 
 
 @part
@@ -227,7 +227,6 @@ def weigh(n: int, rules: Rules, rings: Rings, listed: Listed, cells: Cells, surf
             total += 1
             cells.on[c] += 1
             cells.off[c] += int(above * F(1.0 / UNIT))
-            cells.reach[c] = max(cells.reach[c], r)
     surface.tally[0], surface.tally[1] = total, below
 
 
