@@ -18,7 +18,7 @@ from flatten.tuning import recommend
 from flatten.tuning.candidates import Sweep
 from flatten.tuning.labels import LEAST_MARGIN, Limits
 from flatten.tuning.probes import DISTANCES, BodyRow, check_bodies
-from flatten.tuning.recheck import Checked, Rechecker
+from flatten.tuning.proving import Checked, Prover
 from flatten.tuning.recommend import Choice
 from flatten.tuning.seen import Seen, Watcher
 from flatten.tuning.shake import Shake, shake_of
@@ -136,7 +136,7 @@ class Tuner:
         drive, mapping = recommend.drive(sweep, weighed), recommend.mapping(sweep, weighed)
         names = names_of(self._profile)
         after = with_choices(self._profile, names, drive, mapping)
-        checked = self._recheck(good, limits, after, names)
+        checked = self._prove(good, limits, after, names)
         return Tuned(
             self._profile, after, names, drive, mapping, weighed, limits, sweep,
             middle, checked, check_bodies(after, few, distances), unseen,
@@ -194,13 +194,13 @@ class Tuner:
             self._step(frame.name)
         return sweep, dark.told(), labels, few
 
-    def _recheck(
+    def _prove(
         self, frames: Sequence[Frame], limits: Limits, after: Profile, names: tuple[str, str]
     ) -> dict[str, Checked]:
         """Third pass: the chosen slices, and the driving slice as it was, through the Flattener."""
         old = names[0] if names[0] in self._profile.slices else None
         there = tuple(name for name in names if name in after.slices)
-        new, before = Rechecker(after, there), Rechecker(self._profile, (old,) if old else ())
+        new, before = Prover(after, there), Prover(self._profile, (old,) if old else ())
         for frame in frames:
             seen = self._watcher.relabel(self._look(frame), limits)
             new.add(seen)

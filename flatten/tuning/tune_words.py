@@ -10,7 +10,7 @@ import numpy as np
 
 from flatten.tuning.candidates import BANDS
 from flatten.tuning.labels import Label
-from flatten.tuning.recheck import Checked
+from flatten.tuning.proving import Checked
 from flatten.tuning.recommend import LEAK, Choice
 from flatten.tuning.tune import Tuned
 from flatten.tuning.unseen import Unseen

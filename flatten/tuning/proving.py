@@ -54,7 +54,7 @@ class Checked:
         return share(self.blocked, self.free_under)
 
 
-class Rechecker:
+class Prover:
     """Flattens frame after frame by a profile, each by itself."""
 
     def __init__(self, profile: Profile, names: tuple[str, ...]) -> None:
