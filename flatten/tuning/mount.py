@@ -13,13 +13,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from flatten.cloud import Cloud
 from flatten.errors import TuningError
 from flatten.motion import Motion
-from flatten.tuning import checks, start
+from flatten.tuning import checks, places, start
 from flatten.tuning.floor_plane import PlaneFit, fit_plane
 from flatten.tuning.lean import Pose, floor_before, level_values, mounted, mounted_by, yaw_of_mount
 from flatten.tuning.patches import SECTORS, Beams, Numbers, beams_of
@@ -91,11 +92,25 @@ class Combined:
     """(3,) scatter of roll, pitch and z between clouds over what their errors explain, squared; 0 for one."""
     clouds: tuple[Estimate, ...]
     refused: tuple[Refusal, ...] = ()
+    places: int = 0
+    """Of a drive: places whose scatter tells the errors; 0 where the clouds' own errors do."""
+    elsewhere: tuple[str, ...] = ()
+    """Of a drive: clouds that see another floor than most, and do not count."""
 
     @property
     def widened(self) -> bool:
         """Whether the clouds disagree more than once in twenty times by chance, in any of the three."""
         return bool((self.disagreement > surprising(len(self.clouds) - 1)).any())
+
+
+class _Seen(NamedTuple):
+    """A cloud that told something."""
+
+    beams: Beams
+    made: Estimate
+    """Above level floor."""
+    attitude: tuple[float, float]
+    place: int | None
 
 
 class Finder:
@@ -116,19 +131,27 @@ class Finder:
         self, mount: Pose, *, blind: bool = False, attitude: tuple[float, float] = (0.0, 0.0)
     ) -> None:
         self._mount, self._blind, self._attitude = mount, blind, attitude
-        self._seen: list[tuple[Beams, Estimate]] = []
+        self._seen: list[_Seen] = []
         self._refused: list[Refusal] = []
 
-    def look(self, cloud: Cloud, name: str = "") -> None:
-        """Take a cloud of the standing robot; one that tells nothing is remembered with its reason."""
+    def look(
+        self, cloud: Cloud, name: str = "", attitude: tuple[float, float] | None = None, place: int | None = None
+    ) -> None:
+        """Take a cloud; one that tells nothing is remembered with its reason.
+
+        Of a standing robot nothing more is known. Of a drive give the attitude at the moment to which its
+        returns were brought, and the number of the place (see `places.place_numbers`).
+        """
         try:
-            self._seen.append(self._look(cloud, name or cloud.name))
+            how = self._attitude if attitude is None else attitude
+            beams, made = self._look(cloud, name or cloud.name, how)
+            self._seen.append(_Seen(beams, made, how, place))
         except TuningError as error:
             self._refused.append(Refusal(name or cloud.name, str(error)))
 
-    def _look(self, cloud: Cloud, name: str) -> tuple[Beams, Estimate]:
+    def _look(self, cloud: Cloud, name: str, attitude: tuple[float, float]) -> tuple[Beams, Estimate]:
         beams, millimetres = beams_in_metres(cloud)
-        expected = floor_before(self._mount, self._attitude)
+        expected = floor_before(self._mount, attitude)
         first = start.blind(beams) if self._blind else start.near_mount(beams, expected)
         fit = fit_plane([beams], first)
         checks.check_floor(beams, fit)
@@ -149,28 +172,37 @@ class Finder:
             reasons = "; ".join(f"{left.name}: {left.reason}" for left in self._refused)
             raise TuningError(reasons or "no clouds given")
         yaw = self._yaw(wall, sensor_poses)
-        found = combine([self._in_body(made, yaw) for _, made in self._seen])
-        return replace(found, refused=tuple(self._refused)), yaw
+        return replace(self._together(yaw), refused=tuple(self._refused)), yaw
+
+    def _together(self, yaw: Yaw | None) -> Combined:
+        """Combine in the body's axes: places of a drive by their scatter, else clouds by their own errors."""
+        made = [self._in_body(seen, yaw) for seen in self._seen]
+        numbers = [seen.place for seen in self._seen if seen.place is not None]
+        if len(numbers) == len(made) and len(set(numbers)) >= places.FEWEST:
+            settled = places.settle(np.array([one.values[:3] for one in made]), numbers)
+            if settled is not None:
+                return by_places(made, settled)
+        return combine(made)
 
     def _yaw(self, wall: str | None, sensor_poses: Motion | None) -> Yaw | None:
-        tilts = [made.values[:3] for _, made in self._seen]
-        middle = combine([made for _, made in self._seen]).values[:3]
+        tilts = [seen.made.values[:3] for seen in self._seen]
+        middle = combine([seen.made for seen in self._seen]).values[:3]
         if wall is not None:
-            yaw = yaw_from_walls([beams for beams, _ in self._seen], tilts, self._mount.yaw, wall)
+            yaw = yaw_from_walls([seen.beams for seen in self._seen], tilts, self._mount.yaw, wall)
         elif sensor_poses is not None:
             yaw = yaw_from_drive(sensor_poses, middle, self._mount.yaw)
         else:
             return None
         return replace(yaw, value=yaw_of_mount(middle, yaw.value, self._attitude))
 
-    def _in_body(self, made: Estimate, yaw: Yaw | None) -> Estimate:
+    def _in_body(self, seen: _Seen, yaw: Yaw | None) -> Estimate:
         """Tell an estimate above level floor in the axes of the body as it leans."""
-        how = (self._attitude, self._mount.x, self._mount.y, self._mount.yaw if yaw is None else yaw.value)
-        level = made.values[:3]
-        values = np.append(mounted(level, *how), made.values[3])
+        how = (seen.attitude, self._mount.x, self._mount.y, self._mount.yaw if yaw is None else yaw.value)
+        level = seen.made.values[:3]
+        values = np.append(mounted(level, *how), seen.made.values[3])
         jacobian = np.eye(4)
         jacobian[:3, :3] = mounted_by(level, *how)
-        return turned(made, values, jacobian)
+        return turned(seen.made, values, jacobian)
 
 
 def estimate(clouds: Sequence[Cloud], mount: Pose, *, blind: bool = False) -> Combined:
@@ -242,6 +274,18 @@ def combine(found: Sequence[Estimate]) -> Combined:
     values = first + told.values
     values[0] = math.remainder(values[0], 2.0 * math.pi)
     return Combined(values, told.sigmas, told.disagreement[:3], tuple(found))
+
+
+def by_places(made: Sequence[Estimate], settled: places.Settled) -> Combined:
+    """Give what the places of a drive say together; the range bias is the median of their clouds."""
+    kept = [one for one, good in zip(made, settled.kept, strict=True) if good]
+    biases = np.array([one.values[3] for one in kept])
+    error = float(np.std(biases)) / math.sqrt(settled.places)
+    return Combined(
+        np.append(settled.values, np.median(biases)), np.append(settled.sigmas, error), np.zeros(3), tuple(kept),
+        places=settled.places,
+        elsewhere=tuple(one.name for one, good in zip(made, settled.kept, strict=True) if not good),
+    )  # fmt: skip
 
 
 def _off(values: Numbers, first: Numbers) -> Numbers:
