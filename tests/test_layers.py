@@ -42,7 +42,7 @@ MAY_IMPORT = {
     "fitted": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "recordings": {"cloud", "errors", "files", "motion"},
-    "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
+    "scene": {"cloud", "errors", "frames", "files", "profile", "recordings", "samples", "version"},
     "tuning": {
         "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
         "returns", "scan", "scene",
