@@ -1,4 +1,4 @@
-"""A drive that starts, weaves and stops: speeds and turns over time, on ground that is not flat everywhere."""
+"""A drive that starts, weaves and stops: speeds and turns over time, on ground that is flat or not."""
 
 from __future__ import annotations
 
@@ -9,27 +9,28 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatten.scene.ground import Ground
-from flatten.scene.moving import GRID, Shake, Values
+from flatten.scene.moving import GRID, STILL, Shake, Values
 from flatten.scene.standing import stand
 
 STEP = 1e-3
 """Seconds between the moments at which the way is summed up."""
 FULL = 0.3
-"""Metres a second, of a track's rim, from which on the body shakes fully: it does not while the tracks rest."""
+"""Metres a second of a track from which on the body shakes fully; it does not while the tracks rest."""
 
 
 @dataclass(frozen=True, eq=False)
 class Course:
-    """A drive by knots (seconds, m/s ahead, rad/s to the left), straight in between, from `start` (x, y, yaw).
+    """A drive by knots (seconds, m/s ahead, rad/s to the left), straight in between, from `start`.
 
     The body shakes while its tracks turn. Before the first knot and beyond the last it keeps still. The
     same times give the same poses.
     """
 
     start: tuple[float, float, float]
+    """x, y (metres), yaw (radians)."""
     knots: tuple[tuple[float, float, float], ...]
     ground: Ground
-    shake: Shake = Shake(0.0, 0.0)
+    shake: Shake = STILL
 
     @property
     def seconds(self) -> float:
@@ -64,7 +65,8 @@ class Course:
         moments, way = self._way
         steps = np.arange(math.ceil(self.seconds / GRID) + 1) * GRID
         x, y, yaw = (np.interp(steps, moments, column) for column in way[:3])
-        stances = [stand(self.ground, *place) for place in zip(x.tolist(), y.tolist(), yaw.tolist(), strict=True)]
+        places = np.stack([x, y, yaw], axis=1).tolist()
+        stances = [stand(self.ground, *place) for place in places]
         return np.array([(one.z, one.roll, one.pitch) for one in stances])
 
 

@@ -1,8 +1,8 @@
-"""The recorded drive of the sample rover: half a minute in the nursery, frame by frame, with what is true of it.
+"""The recorded drive of the sample rover: half a minute in the nursery, frame by frame.
 
-The rover stands for three seconds west of the shade posts, drives over a low ramp (hoses run under it), weaves
-into the aisle between the benches, below the pipes, stops two metres before the dock edge, turns on the spot
-and stands. It shakes while its tracks turn. The sensor sits otherwise than its profile says.
+The rover stands for three seconds west of the shade posts, drives over a low ramp (hoses run under it),
+weaves into the aisle between the benches, below the pipes, stops two metres before the dock edge, turns on
+the spot and stands. It shakes while its tracks turn. The sensor sits otherwise than its profile says.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -88,14 +87,15 @@ class Thinned:
         return Rays(every.directions[:: self.of], every.times[:: self.of])
 
 
-class Shot(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Shot:
     """One frame of the drive."""
 
     index: int
     stamp: int
     """When it began, ns."""
     cloud: Cloud
-    """Sensor frame, float32 metres in steps of GRAIN; time in seconds since the frame began, steps of TICK."""
+    """Sensor frame, float32 metres in steps of GRAIN; time in seconds since `stamp`, steps of TICK."""
     labels: npt.NDArray[np.int32]
     """(N,) as `Capture.labels`: the number of the solid, or less than 0."""
 
@@ -106,7 +106,10 @@ def drive_place(seed: int = SEED) -> Place:
     width = 1.6
     ramp: list[Solid] = [
         Ramp(name="hose ramp up", x=west, y=LANE, length=up - west, width=width, height=RAMP_HEIGHT),
-        Box(name="hose ramp top", x=0.5 * (up + down), y=LANE, length=down - up, width=width, top=RAMP_HEIGHT),
+        Box(
+            name="hose ramp top", x=0.5 * (up + down), y=LANE, length=down - up, width=width,
+            top=RAMP_HEIGHT,
+        ),
         Ramp(
             name="hose ramp down", x=east, y=LANE, length=east - down, width=width, height=RAMP_HEIGHT,
             yaw=math.pi,
@@ -116,7 +119,7 @@ def drive_place(seed: int = SEED) -> Place:
 
 
 def drive_course(shake: float = math.radians(1.5)) -> Course:
-    """Give the way of the rover; it shakes by so many radians, 20.3 times a second, so that no frame is alike."""
+    """Give the way of the rover; it shakes by so many radians at 20.3 Hz, so that no two frames are alike."""
     knots = tuple((x, z) for x, z in zip(RAMP, (0.0, RAMP_HEIGHT, RAMP_HEIGHT, 0.0), strict=True))
     ground = Ground(name="ground", pieces=(Piece(knots, across=(LANE - 0.8, LANE + 0.8)),))
     return Course(BEGIN, KNOTS, ground, Shake(shake, 20.3))
@@ -130,14 +133,14 @@ def drive_frames(
     frames: Sequence[int] = range(FRAMES),
     place: Place | None = None,
     course: Course | None = None,
-    sensor: Sensor = Thinned(Rosette()),
+    sensor: Sensor | None = None,
 ) -> Iterator[Shot]:
     """Drive, and give the frames of these numbers one after the other.
 
     `mount` is where the sensor sits, `robot` what rides with the body; the seed sets noise and pattern, and
     not the place. Needs Open3D.
     """
-    place, course = place or drive_place(), course or drive_course()
+    place, course, sensor = place or drive_place(), course or drive_course(), sensor or Thinned(Rosette())
     effects = replace(EFFECTS, robot=tuple(robot))
     for index in frames:
         shot = capture(

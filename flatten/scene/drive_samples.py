@@ -52,7 +52,7 @@ def write(folder: Path) -> None:
 
 
 def recorded(shots: list[Shot]) -> bytes:
-    """Content of an MCAP file of frames, odometry and the mount by the drawings, in the order of recording."""
+    """Content of an MCAP file: frames, odometry, the mount by the drawings, in the order of recording."""
     nominal, _, _ = rover.layout_of(PROFILE)
     times, poses = drive.drive_poses()
     stream = io.BytesIO()
@@ -123,7 +123,7 @@ def _strays(there: Any, here: Any) -> int:
 def _against_truth(path: Path) -> Iterator[str]:
     with np.load(path) as packed:
         mount, counts, labels, poses = (packed[key] for key in ("mount", "counts", "labels", "poses"))
-    begun = PERIOD * np.arange(FRAMES)
+    begun = np.arange(FRAMES, dtype=np.float64) * PERIOD
     if not np.allclose(mount, TRUE_MOUNT, atol=1e-12):
         yield f"{DRIVE_FOLDER}/{TRUTH}: not the mount that is written now"
     if counts.shape != (FRAMES,) or counts.sum() != len(labels):

@@ -1,8 +1,8 @@
 """One mount from many places of a drive: the middle of what most of them say, and how far they scatter.
 
-On a drive the floor is not level everywhere, and the body's attitude is never quite right. Both move an estimate
-by much more than its own error. What most places agree on is the mount; a ramp, a dock and a load that shifts
-are left out, and the error is that of a mean over places, each of which counts once.
+On a drive the floor is not level everywhere, and the body's attitude is never quite right. Both move an
+estimate by much more than its own error. What most places agree on is the mount; a ramp and a dock are left
+out, and the error is that of a mean over places, each of which counts once.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ APART = 2.0
 FEWEST = 4
 """Places from which on their scatter tells an error."""
 LEAST = np.array([math.radians(0.02), math.radians(0.02), 0.001])
-"""Radians, radians, metres: estimates of roll, pitch and z that are nearer to the middle are never left out."""
+"""Radians, radians, metres: estimates of roll, pitch and z that are nearer to the middle always count."""
 OFF = 4.0
 """Robust sigmas from the middle beyond which an estimate is of another floor."""
 ROUNDS = 10
@@ -67,6 +67,6 @@ def settle(values: Numbers, places: Sequence[int]) -> Settled | None:
 
 
 def place_numbers(positions: Numbers) -> list[int]:
-    """Number the places of a drive by the way driven, APART m each; positions (N, 3) in their order, metres."""
+    """Number the places of a drive by the way driven, APART m each; positions (N, 3) in order, metres."""
     steps = np.linalg.norm(np.diff(positions[:, :2], axis=0), axis=1)
     return [int(gone // APART) for gone in np.concatenate([[0.0], np.cumsum(steps)])]
