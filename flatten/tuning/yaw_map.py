@@ -1,8 +1,8 @@
 """Yaw of the sensor from a drive with known poses: upright surfaces lie still while they are driven past.
 
 Seen from one place, a sensor that is turned about the vertical shows the same surroundings, turned. On a
-drive whose poses are known otherwise (tracks, gyroscope) they come apart: a wall at the rover's side is put too
-near where it lies ahead and too far where it lies behind. The yaw is the one by which they fall together.
+drive whose poses are known otherwise (tracks, gyroscope) they come apart: a wall at the rover's side is put
+too near where it lies ahead and too far where it lies behind. The yaw is the one by which they fall together.
 
 Returns of all clouds are put on one map by the poses and sorted into cells. In a cell that holds a piece of
 an upright surface, a return lies r off that surface; turning the mount by ψ moves it across by ψ times its
