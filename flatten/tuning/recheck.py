@@ -18,7 +18,7 @@ from flatten.carrying import carry_cloud
 from flatten.cloud import Cloud
 from flatten.errors import TuningError
 from flatten.frames import Matrix
-from flatten.motion import Motion
+from flatten.motion import Motion, attitude_of
 from flatten.plan import make_plan
 from flatten.profile import Mount, Profile
 from flatten.tuning.bare import Bare, find_bare
@@ -51,7 +51,7 @@ class Allowed:
     turn: float = math.radians(1.0)
     """Radians of yaw."""
     leak: float = 0.005
-    """Share of bins into which more floor gets than with the mount as it is now."""
+    """Share of bins into which the floor gets."""
     missed: float = 0.02
     """Share of what must be seen that is missed more than with the mount as it is now."""
     bare: float = 0.5
@@ -93,11 +93,6 @@ class SliceNow(NamedTuple):
     missed_allowed: float
 
     @property
-    def leaks_more(self) -> float:
-        """Share of bins into which the floor gets, and would not by the mount as it is now."""
-        return self.declared.leak - self.now.leak
-
-    @property
     def misses_more(self) -> float:
         """Share of what must be seen that is missed, and would not be; 0 where nothing was to be seen."""
         more = self.declared.missed_share - self.now.missed_share
@@ -105,8 +100,8 @@ class SliceNow(NamedTuple):
 
     @property
     def passes(self) -> bool:
-        """Whether both are allowed."""
-        return self.leaks_more <= self.leak_allowed and self.misses_more <= self.missed_allowed
+        """Whether what gets in and what is missed is allowed."""
+        return self.declared.leak <= self.leak_allowed and self.misses_more <= self.missed_allowed
 
 
 @dataclass(frozen=True)
@@ -188,19 +183,22 @@ class Rechecker:
         """How often `step` is called for so many clouds."""
         return 3 * clouds
 
-    def look(self, cloud: Cloud, name: str = "", motion: Motion | None = None) -> None:
+    def look(
+        self, cloud: Cloud, name: str = "", motion: Motion | None = None, pose: Matrix | None = None
+    ) -> None:  # fmt: skip
         """Take a cloud, sensor frame.
 
-        With `motion` its returns are brought to one moment, at which the body was where the poses say.
+        With `motion` its returns are brought to one moment, at which the body was where the poses say; for
+        returns without times give `pose`, (4, 4) odom_from_body. Raises MotionError where they do not fit.
         """
-        if motion is None:
-            self._finder.look(cloud, name)
-            self._taken.append(Taken(name, cloud, cloud, self._attitude, None))
-        else:
+        still, attitude = cloud, self._attitude
+        if motion is not None:
             carried = carry_cloud(cloud, motion, pose_of(self._profile.mount), zones=self._zones)
-            pose = motion.matrices(np.array([carried.at]))[0]
-            self._finder.look(carried.cloud, name, pose)
-            self._taken.append(Taken(name, cloud, carried.cloud, carried.attitude, pose))
+            still, pose = carried.cloud, motion.matrices(np.array([carried.at]))[0]
+        if pose is not None:
+            attitude = attitude_of(pose)
+        self._finder.look(still, name, pose)
+        self._taken.append(Taken(name, cloud, still, attitude, pose))
         self._step(name)
 
     def find(self) -> Rechecked:
