@@ -30,6 +30,7 @@ from flatten.tuning.own import Watch
 from flatten.tuning.proving import Checked, Prover
 from flatten.tuning.seen import Watcher
 from flatten.tuning.tilted import Seeming, seeming_floor
+from flatten.tuning.tune import names_of
 from flatten.tuning.yaw import Yaw
 
 MOST_FRAMES = 60
@@ -91,10 +92,14 @@ class SliceNow(NamedTuple):
     now: Checked
     leak_allowed: float
     missed_allowed: float
+    drives: bool
+    """Whether it is the one to drive by, of which alone it is asked what it misses."""
 
     @property
     def misses_more(self) -> float:
         """Share of what must be seen that is missed, and would not be; 0 where nothing was to be seen."""
+        if not self.drives:
+            return 0.0
         more = self.declared.missed_share - self.now.missed_share
         return 0.0 if math.isnan(more) else more
 
@@ -272,11 +277,14 @@ class Rechecker:
         if len(refused) == len(self._taken):
             raise TuningError(refused[0].reason)
         (_, declared), (_, really) = ways
-        allowed = self._allowed
-        return tuple(
-            SliceNow(name, declared.checked[name], really.checked[name], allowed.leak, allowed.missed)
+        allowed, driving = self._allowed, names_of(self._profile)[0]
+        slices = tuple(
+            SliceNow(
+                name, declared.checked[name], really.checked[name], allowed.leak, allowed.missed, name == driving
+            )
             for name in names
-        ), tuple(refused)
+        )  # fmt: skip
+        return slices, tuple(refused)
 
 
 def mounted_now(declared: Mount, moved: tuple[Moved, ...]) -> Mount:

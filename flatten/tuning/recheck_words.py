@@ -38,9 +38,8 @@ def mount_lines(found: Rechecked) -> list[str]:
             f"  {len(mount.elsewhere)} clouds see another floor than most (a ramp, an edge): they do not count"
         )
     if mount.refused:
-        lines.append(
-            f"  {len(mount.refused)} tell nothing, such as {mount.refused[0].name}: {mount.refused[0].reason}"
-        )
+        first = mount.refused[0]
+        lines.append(f"  {len(mount.refused)} tell nothing, such as {first.name}: {first.reason}")
     if not any(part.name == "yaw" for part in found.moved):
         why = mount.yaw_untold or "only a drive with poses tells it"
         lines.append(f"yaw is not told: {why}")
@@ -69,7 +68,7 @@ def slice_lines(found: Rechecked) -> list[str]:
         band = found.profile.slices[part.name]
         lines.append(
             f"  {part.name}, {band.bottom:g} to {band.top:g} m: the floor gets into {_two(part, 'leak')} of "
-            f"the bins{_missed(part, band)}{'' if part.passes else FAILS}"
+            f"the bins{_missed(part)}{'' if part.passes else FAILS}"
         )
         lines += [f"    {line}" for line in moved_lines(found, band)]
     if found.refused:
@@ -81,9 +80,9 @@ def _two(part: SliceNow, what: str) -> str:
     return f"{percent(getattr(part.declared, what), 2)} ({percent(getattr(part.now, what), 2)})"
 
 
-def _missed(part: SliceNow, band: Slice) -> str:
-    """What a slice to drive by misses; others are not made for that."""
-    if band.pick != "nearest" or not int(part.now.wanted.sum()):
+def _missed(part: SliceNow) -> str:
+    """What the slice to drive by misses; others are not made for that."""
+    if not part.drives or not int(part.now.wanted.sum()):
         return ""
     shares = f"{percent(part.declared.missed_share)} ({percent(part.now.missed_share)})"
     return f", {shares} of what must be seen is missed"
@@ -95,12 +94,14 @@ def moved_lines(found: Rechecked, band: Slice) -> list[str]:
     enters = seeming.enters(band, far)
     lines = []
     if math.isfinite(enters):
-        lines.append(f"level floor gets in from {enters:.1f} m on at {_bearing(seeming.bearing)}")
+        lines.append(
+            f"level floor gets in from {enters:.1f} m on, most at bearing {_bearing(seeming.bearing)}"
+        )
     for tall in THINGS:
         from_ = seeming.misses(band, tall, far)
         if math.isfinite(from_):
             behind = _bearing(seeming.bearing + math.pi)
-            lines.append(f"things {tall:g} m high are missed from {from_:.1f} m on at {behind}")
+            lines.append(f"things {tall:g} m high are missed from {from_:.1f} m on, most at bearing {behind}")
     return lines
 
 
