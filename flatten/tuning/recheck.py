@@ -280,7 +280,8 @@ class Rechecker:
         allowed, driving = self._allowed, names_of(self._profile)[0]
         slices = tuple(
             SliceNow(
-                name, declared.checked[name], really.checked[name], allowed.leak, allowed.missed, name == driving
+                name, declared.checked[name], really.checked[name], allowed.leak, allowed.missed,
+                drives=name == driving,
             )
             for name in names
         )  # fmt: skip

@@ -35,7 +35,7 @@ def mount_lines(found: Rechecked) -> list[str]:
     lines.append(f"roll, pitch and z rest on the floor in {seen} of {found.clouds} clouds, at {where}")
     if mount.elsewhere:
         lines.append(
-            f"  {len(mount.elsewhere)} clouds see another floor than most (a ramp, an edge): they do not count"
+            f"  {len(mount.elsewhere)} see another floor than most (a ramp, an edge): they do not count"
         )
     if mount.refused:
         first = mount.refused[0]
