@@ -1,7 +1,7 @@
 """Whether a recheck tells what has changed, and nothing else: generated drives whose truth is known.
 
 The rover's recorded drive (`flatten.scene.drive`) is driven anew in nurseries of other seeds, each with a
-sensor that sits a little differently, which the profile knows to the digit; with other noise, and with odometry
+sensor that sits a little differently, which the profile knows to the digit; with other noise, and odometry
 that is off by 0.02° anew every time. Then one thing is changed that the profile does not know:
 
 - unmoved: nothing; each that fails is a false alarm;
