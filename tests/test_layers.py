@@ -45,7 +45,7 @@ MAY_IMPORT = {
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "tuning": {
         "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
-        "returns", "scan", "scene",
+        "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
