@@ -60,7 +60,9 @@ MAY_IMPORT = {
         "carrying", "cloud", "files", "fitted", "flattener", "frames", "motion", "plan", "profile", "samples",
         "scan", "tuning",
     },
-    "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
+    "jobs": {
+        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan", "version",
+    },
     "demo": {
         "cloud", "comparing", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile",
         "samples", "scan", "version", "warmup",

@@ -134,7 +134,7 @@ def _find(paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]) -> 
             say("note", f"{MOST_CLOUDS} of the clouds are looked at, evenly spaced")
         path = shots.trajectory if wanted["poses"] is None else given_trajectory(wanted["poses"], wanted)
         if path is not None:
-            warn([f"{path.name}: {words}" for words in path.faults], wanted["quiet"])
+            warn(path.told, wanted["quiet"])
         finder = BlindFinder(
             profile,
             reach=wanted["reach"],

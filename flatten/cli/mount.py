@@ -136,7 +136,7 @@ def _sensor_poses(wanted: dict[str, Any]) -> Trajectory:
             f"{path.name}: has the body's poses, which do not tell how the sensor sits: give those of the "
             "sensor itself, from its own odometry (--poses-of sensor where they are)"
         )
-    warn([f"{path.name}: {words}" for words in path.faults], wanted["quiet"])
+    warn(path.told, wanted["quiet"])
     return path
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from functools import partial
 from pathlib import Path
 from types import TracebackType
@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
-from flatten.errors import CloudError, RecordingError
+from flatten.errors import CloudError, MotionError, RecordingError
 
 if TYPE_CHECKING:
     from flatten.cloud import Cloud
+    from flatten.jobs import Taken
     from flatten.motion import Motion
+    from flatten.profile import Profile
     from flatten.recordings import Mark, Recording, Trajectory
     from flatten.recordings.pose_choice import Whose
 
@@ -39,6 +41,23 @@ def recording_options(command: Command) -> Command:
     return topic(poses(of(command)))
 
 
+def motion_option(command: Command) -> Command:
+    """Add --no-motion."""
+    option = click.option(
+        "--no-motion", is_flag=True,
+        help="Take no motion out of the clouds of a recording: it is out of them already.",
+    )  # fmt: skip
+    return option(command)
+
+
+def mount_matrix(profile: Profile) -> Any:
+    """(4, 4) body_from_sensor of a profile."""
+    from flatten.tuning.timing import mount_of  # noqa: PLC0415
+
+    m = profile.mount
+    return mount_of(m.x, m.y, m.z, m.roll, m.pitch, m.yaw)
+
+
 class Shot(NamedTuple):
     """A cloud that can be read, and what is known of it before that."""
 
@@ -48,6 +67,31 @@ class Shot(NamedTuple):
     """Its stamp, ns; None for a file, whose time is told by its cloud or its name."""
     recording: Recording | None = None
     """Where it is from; None for a file."""
+
+    mark: Mark | None = None
+    """Which cloud of it."""
+
+    def taken(self, mount: Any, motion: bool) -> Taken:
+        """Read it with attitude and motion of the body by the recording's poses, as far as these cover it.
+
+        `mount`, (4, 4), turns poses of the sensor; without `motion` none is told.
+        """
+        from flatten.jobs import Taken  # noqa: PLC0415 - costs the compiler
+
+        if self.recording is None or self.mark is None:
+            return Taken(self.read())
+        frame, trajectory = self.recording.read(self.mark), self.recording.trajectory
+        if trajectory is None:
+            return Taken(frame.cloud)
+        moved = None
+        if motion:
+            with suppress(MotionError):  # without poses for all of its returns it is taken as it is
+                moved = self.recording.motion(frame, mount)
+        if moved is not None:
+            return Taken(frame.cloud, moved.attitude, moved)
+        if not trajectory.covers(frame.time, frame.time):
+            return Taken(frame.cloud)
+        return Taken(frame.cloud, trajectory.of_body(mount).attitude(frame.time))
 
     def pose(self) -> Any:
         """(7,) x, y, z, qx, qy, qz, qw by the recording's poses; None where these do not cover it."""
@@ -93,6 +137,11 @@ class Shots(AbstractContextManager["Shots"]):
     def __iter__(self) -> Iterator[Shot]:
         return iter(self._shots)
 
+    @property
+    def all(self) -> list[Shot]:
+        """All of them, in their order."""
+        return self._shots
+
     def evenly(self, most: int) -> list[Shot]:
         """Give at most so many, evenly spaced, in their order."""
         shots = self._shots
@@ -128,7 +177,7 @@ def _of_file(file: Path) -> Shot:
 def _of_recording(recording: Recording) -> list[Shot]:
     name = recording.path.name
     return [
-        Shot(f"{name}:{mark.index}", partial(_read, recording, mark), mark.time, recording)
+        Shot(f"{name}:{mark.index}", partial(_read, recording, mark), mark.time, recording, mark)
         for mark in recording.marks()
     ]
 

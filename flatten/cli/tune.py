@@ -21,7 +21,7 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
-from flatten.cli.recordings import Shots, given_trajectory, motion_of, recording_options
+from flatten.cli.recordings import Shots, given_trajectory, motion_of, mount_matrix, recording_options
 from flatten.cli.terminal import progress, say, warn
 from flatten.errors import MotionError
 
@@ -113,13 +113,11 @@ def read_frames(
     shots: Shots, profile: Profile, wanted: dict[str, Any]
 ) -> tuple[list[Frame], Motion | None]:  # fmt: skip
     """List the frames, with the attitude of each: by the poses, or as it is given for all of them."""
-    from flatten.tuning.timing import mount_of  # noqa: PLC0415
     from flatten.tuning.tune import Frame  # noqa: PLC0415
 
-    given, m = attitude_of(wanted["roll"], wanted["pitch"]), profile.mount
+    given, mount = attitude_of(wanted["roll"], wanted["pitch"]), mount_matrix(profile)
     if given is not None and wanted["poses"] is not None:
         raise click.UsageError("--poses tell how the body leans: leave --roll and --pitch out")
-    mount = mount_of(m.x, m.y, m.z, m.roll, m.pitch, m.yaw)
     if wanted["poses"] is not None and any(shot.time is None for shot in shots):
         return _by_seconds(shots, mount if wanted["poses_of"] == "sensor" else None, wanted["poses"])
     path = None
@@ -129,7 +127,7 @@ def read_frames(
         path = shots.trajectory
     if path is None:
         return [Frame(shot.name, shot.read, given) for shot in shots], None
-    warn([f"{path.name}: {words}" for words in path.faults], wanted["quiet"])
+    warn(path.told, wanted["quiet"])
     path = path.of_body(mount)
     # a recording begins before its poses do, as often as not
     known = [shot for shot in shots if shot.time is not None and path.covers(shot.time, shot.time)]

@@ -121,10 +121,8 @@ class Recording:
             return None
         if body_from_sensor is not None:
             trajectory = trajectory.of_body(body_from_sensor)
-        first, last = timed.first, timed.last
-        if at is not None:
-            first, last = min(first, at), max(last, at)
-        return trajectory.motion(first, last, stamps=timed.stamps, at=at)
+        at = timed.last if at is None else at
+        return trajectory.motion(min(timed.first, at), max(timed.last, at), stamps=timed.stamps, at=at)
 
     def close(self) -> None:
         """Close the files."""
