@@ -57,8 +57,8 @@ def limit(name: str, default: float, metavar: str, text: str, least: float = 0.0
 @attitude_options
 @set_option
 @quiet_option
-@click.pass_obj
-def recheck(running: Running, clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> int:
+@click.pass_context
+def recheck(context: click.Context, /, clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> int:
     """Check that a profile still holds, after a remount or a hard day.
 
     Record half a minute, best a drive with poses past walls and benches on flat floor, and give it: an MCAP
@@ -79,7 +79,7 @@ def recheck(running: Running, clouds: tuple[Path, ...], profile_path: Path, **wa
       flatten recheck drive.mcap -p rover.yaml --tilt 0.5 --shift 0.03
       flatten recheck stand/*.pcd -p rover.yaml --json
     """  # noqa: D301
-    running.input_failed = UNTOLD  # 1 is an answer here
+    context.ensure_object(Running).input_failed = UNTOLD  # 1 is an answer here
     profile = read_profile(profile_path, wanted["settings"])
     found = _find(clouds, profile, wanted)
     from flatten.tuning import recheck_words  # noqa: PLC0415

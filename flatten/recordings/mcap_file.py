@@ -7,9 +7,10 @@ A chunk whose checksum is wrong is left out as a whole: nobody can say which of 
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from flatten.errors import RecordingError
@@ -51,6 +52,14 @@ class Piece:
     """The record's length where the file ends before it."""
     channels: frozenset[int] | None = None
     """What has messages in it; None where that is not known."""
+    times: tuple[int, int] | None = None
+    """When its first and its last message were recorded, ns; None where that is not known."""
+
+    def has(self, channels: Collection[int], start: int, stop: float) -> bool:
+        """Tell whether there may be messages of some of these channels and of this time in it."""
+        if self.channels is not None and not self.channels & set(channels):
+            return False
+        return self.times is None or (self.times[1] >= start and self.times[0] < stop)
 
 
 @dataclass
@@ -130,7 +139,9 @@ class McapStore:
         for chunk in index.chunks:
             self._between(at, chunk.offset)
             end = chunk.offset + chunk.length
-            self._pieces.append(Piece(chunk.offset, end, True, None, chunk.channels))
+            self._pieces.append(
+                Piece(chunk.offset, end, True, None, chunk.channels, (chunk.first, chunk.last))
+            )
             at = end + chunk.indexed
         self._between(at, index.begin)
 
@@ -166,8 +177,13 @@ class McapStore:
         return tally
 
     def _count(self, piece: Piece, tally: Tally) -> None:
+        own = Tally()
         for channel, logged, _ in self._inside(piece):
             tally.add(channel, logged)
+            own.add(channel, logged)
+        if own.first is not None:
+            times = own.first, own.last
+            self._pieces[-1] = replace(piece, channels=frozenset(own.counts), times=times)
 
     def _learn(self, opcode: int, content: memoryview) -> None:
         try:
@@ -240,18 +256,21 @@ class McapStore:
         told = ", ".join(f"{count} of {topic}" for topic, count in sorted(found.items()))
         return f"its messages are lost ({told or 'how many is not known'})"
 
-    def messages(self, topics: Collection[str]) -> Iterator[Message]:
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
         """Yield the messages of these topics in the order in which they lie in the file."""
+        first, end = start or 0, math.inf if stop is None else stop
         listed = {(topic.name, topic.type, topic.encoding): topic for topic in self.topics}
         wanted = {
             channel: listed[key] for channel, key in self.channels.topics.items()
             if key in listed and key[0] in topics
         }  # fmt: skip
         for piece in self._pieces:
-            if piece.channels is not None and not piece.channels & wanted.keys():
+            if not piece.has(wanted, first, end):
                 continue
             for channel, logged, data in self._inside(piece):
-                if channel in wanted:
+                if channel in wanted and first <= logged < end:
                     yield Message(wanted[channel], logged, data)
 
     def verify(self) -> None:

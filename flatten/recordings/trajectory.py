@@ -79,6 +79,11 @@ class Trajectory:
         torn, more = torn_steps(stamps, rows)
         return cls(stamps, rows, of, frame, child, name, torn, (*faults, *more))
 
+    @property
+    def told(self) -> list[str]:
+        """The faults, each with where the poses came from."""
+        return [f"{self.name}: {words}" for words in self.faults]
+
     def __len__(self) -> int:
         """Count the poses."""
         return int(self.times.size)
