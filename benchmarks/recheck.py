@@ -29,6 +29,8 @@ from flatten.tuning.recheck import Rechecked, Rechecker
 RUNS = 40
 EVERY = 10
 """One frame in so many is taken: 30 of a drive, half of what the command looks at."""
+HALF = round(0.5e9 * drive.PERIOD)
+"""Nanoseconds to the middle of a frame."""
 WANTED = {"unmoved": "passes", "hair": "passes", "remount": "mount", "bolted on": "zones"}
 ANGLES = {"unmoved": 0.0, "hair": 0.05, "remount": 0.5, "bolted on": 0.0}
 """Degrees."""
@@ -52,7 +54,10 @@ def set_up(case: str, seed: int) -> SetUp:
     shift, turn = rng.uniform(-0.03, 0.03), np.radians(rng.uniform(-2.0, 2.0, 3))
     known = usual._replace(z=usual.z + shift, roll=usual.roll + turn[0], pitch=usual.pitch + turn[1],
                            yaw=usual.yaw + turn[2])  # fmt: skip
-    told = {f"mount.{key}": math.degrees(getattr(known, key)) for key in ("roll", "pitch", "yaw")}
+    told = {
+        f"mount.{key}": math.degrees(math.remainder(getattr(known, key), math.tau))
+        for key in ("roll", "pitch", "yaw")
+    }
     profile = Profile.parse(rover.PROFILES["rover.yaml"], "rover.yaml", {**told, "mount.z": known.z})
     robot = rover.own_solids()
     if case == "bolted on":
@@ -83,7 +88,7 @@ def rechecked(made: SetUp, every: int = EVERY, poses: bool = True) -> Rechecked:
     for shot in drive.drive_frames(
         made.mount, robot=made.robot, seed=made.seed, frames=numbers, place=place, course=course
     ):
-        how = motion.for_frame(Stamped(1.0, shot.stamp)) if poses else None
+        how = motion.for_frame(Stamped(1.0, shot.stamp), shot.stamp + HALF) if poses else None
         rechecker.look(shot.cloud, f"{shot.index}", how)
     return rechecker.find()
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -27,13 +28,15 @@ if TYPE_CHECKING:
     from flatten.profile import Profile
     from flatten.tuning.recheck import Rechecked
 
+Command = TypeVar("Command", bound=Callable[..., Any])
+
 PASSED, FAILED, UNTOLD = 0, 1, 2
 SHARE = click.FloatRange(0.0, 1.0)
 
 
-def limit(name: str, default: float, metavar: str, text: str, least: float = 0.0) -> Any:
+def limit(name: str, default: float, metavar: str, text: str) -> Callable[[Command], Command]:
     """Add an option that says how much may have changed."""
-    kind = SHARE if metavar == "SHARE" else click.FloatRange(least, 1000.0, min_open=True)
+    kind = SHARE if metavar == "SHARE" else click.FloatRange(0.0, 1000.0, min_open=True)
     return click.option(name, type=kind, metavar=metavar, default=default, show_default=True, help=text)
 
 
@@ -101,18 +104,17 @@ def _find(paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]) -> 
     )  # fmt: skip
     attitude = attitude_of(wanted["roll"], wanted["pitch"])
     with Shots(paths, **wanted) as shots:
-        ways = Ways(shots, profile, wanted["poses"], wanted)
+        ways = Ways.of(shots, profile, wanted["poses"], wanted, of_mount=True)
         if attitude is not None and ways.trajectory is not None:
             raise click.UsageError("the poses tell how the body leans: leave --roll and --pitch out")
-        chosen = ways.known(shots.evenly(MOST_FRAMES), wanted["quiet"])
+        chosen = ways.known(shots.evenly(MOST_FRAMES))
         if len(shots) > MOST_FRAMES and not wanted["quiet"]:
             say("note", f"{MOST_FRAMES} of {len(shots)} clouds are looked at, evenly spaced")
         with progress("looking at", Rechecker.steps(len(chosen)), wanted["quiet"]) as step:
             rechecker = Rechecker(profile, allowed, attitude=attitude, step=step)
             for shot in chosen:
                 cloud = shot.read()
-                motion, pose = ways.of(shot, cloud)
-                rechecker.look(cloud, shot.name, motion, pose)
+                rechecker.look(cloud, shot.name, ways.motion(shot, cloud, middle=True), ways.pose(shot))
             found = rechecker.find()
         warn(shots.faults, wanted["quiet"])
     return found

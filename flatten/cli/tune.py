@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import io
 import json
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from flatten.cli.carried import Ways
 from flatten.cli.options import (
     FILE,
     attitude_of,
@@ -21,9 +23,8 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
-from flatten.cli.recordings import Shots, given_trajectory, motion_of, mount_matrix, recording_options
+from flatten.cli.recordings import Shots, motion_of, mount_matrix, recording_options
 from flatten.cli.terminal import progress, say, warn
-from flatten.errors import MotionError
 
 if TYPE_CHECKING:
     from flatten.files.writing import Job
@@ -120,24 +121,18 @@ def read_frames(
         raise click.UsageError("--poses tell how the body leans: leave --roll and --pitch out")
     if wanted["poses"] is not None and any(shot.time is None for shot in shots):
         return _by_seconds(shots, mount if wanted["poses_of"] == "sensor" else None, wanted["poses"])
-    path = None
-    if wanted["poses"] is not None:
-        path = given_trajectory(wanted["poses"], wanted)
-    elif given is None:
-        path = shots.trajectory
-    if path is None:
+    if wanted["poses"] is None and given is not None:
         return [Frame(shot.name, shot.read, given) for shot in shots], None
-    warn(path.told, wanted["quiet"])
-    path = path.of_body(mount)
-    # a recording begins before its poses do, as often as not
-    known = [shot for shot in shots if shot.time is not None and path.covers(shot.time, shot.time)]
-    if not known:
-        raise MotionError(f"{path.name}: the poses cover none of the clouds: give poses of the same drive")
-    if len(known) < len(shots):
-        warn([f"{len(shots) - len(known)} clouds are left out: no poses at their time"], wanted["quiet"])
-    return [
-        Frame(shot.name, shot.read, path.attitude(shot.time)) for shot in known if shot.time is not None
-    ], motion_of(path)
+    ways = Ways.of(shots, profile, wanted["poses"], wanted)
+    if ways.trajectory is None:
+        return [Frame(shot.name, shot.read, None) for shot in shots], None
+    known = ways.known(list(shots))
+    frames = [
+        Frame(shot.name, partial(ways.read, shot), ways.trajectory.attitude(shot.time))
+        for shot in known
+        if shot.time is not None
+    ]
+    return frames, motion_of(ways.trajectory)
 
 
 def _by_seconds(shots: Shots, mount: Any, poses: Path) -> tuple[list[Frame], Motion]:

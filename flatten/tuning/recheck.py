@@ -14,12 +14,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from flatten.carrying import carry_cloud
 from flatten.cloud import Cloud
 from flatten.errors import TuningError
 from flatten.frames import Matrix
 from flatten.motion import Motion, attitude_of
-from flatten.plan import make_plan
 from flatten.profile import Mount, Profile
 from flatten.tuning.bare import Bare, find_bare
 from flatten.tuning.blind import has_moved
@@ -29,6 +27,7 @@ from flatten.tuning.near import pose_of
 from flatten.tuning.own import Watch
 from flatten.tuning.proving import Checked, Prover
 from flatten.tuning.seen import Watcher
+from flatten.tuning.still import Stiller
 from flatten.tuning.tilted import Seeming, seeming_floor
 from flatten.tuning.tune import names_of
 from flatten.tuning.yaw import Yaw
@@ -180,7 +179,7 @@ class Rechecker:
         angles = (math.radians(angle) for angle in (m.roll, m.pitch, m.yaw))
         self._finder = Finder(Pose(m.x, m.y, m.z, *angles), attitude=attitude or (0.0, 0.0))
         self._attitude = attitude
-        self._zones = make_plan(profile).zones
+        self._stiller = Stiller(profile)
         self._taken: list[Taken] = []
 
     @staticmethod
@@ -198,8 +197,7 @@ class Rechecker:
         """
         still, attitude = cloud, self._attitude
         if motion is not None:
-            carried = carry_cloud(cloud, motion, pose_of(self._profile.mount), zones=self._zones)
-            still, pose = carried.cloud, motion.matrices(np.array([carried.at]))[0]
+            still, pose = self._stiller.bring(cloud, motion)
         if pose is not None:
             attitude = attitude_of(pose)
         self._finder.look(still, name, pose)
