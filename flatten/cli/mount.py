@@ -15,6 +15,7 @@ from flatten.cli.options import (
     FILE,
     attitude_of,
     attitude_options,
+    most_option,
     overwrite_option,
     profile_option,
     quiet_option,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from flatten.tuning.yaw import Yaw
 
 MOST_CLOUDS = 60
-"""Of a drive with poses so many clouds are looked at."""
+"""Of a longer recording so many clouds are looked at."""
 WALLS = ("ahead", "left", "behind", "right")
 """As `flatten.tuning.yaw.FACING`; written here so that --help stays quick."""
 
@@ -60,6 +61,7 @@ WALLS = ("ahead", "left", "behind", "right")
     "the recording.",
 )
 @recording_options
+@most_option(MOST_CLOUDS)
 @click.option("--json", "as_json", is_flag=True, help="Print plain values (metres, degrees) and no words.")
 @attitude_options
 @set_option
@@ -128,9 +130,10 @@ def _find(
         given = None if wanted["poses"] is None else given_trajectory(wanted["poses"], wanted, usual="sensor")
         of_sensor = given if given is not None and given.of == "sensor" else None
         ways = _ways(shots, profile, None if of_sensor is given else given, wanted, of_sensor is not None)
-        chosen = list(shots) if ways is None else ways.known(shots.evenly(MOST_CLOUDS))
-        if len(chosen) < len(shots) and not wanted["quiet"]:
-            say("note", f"{len(chosen)} of {len(shots)} clouds of the drive are looked at, evenly spaced")
+        chosen = shots.evenly(wanted["most"])
+        chosen = chosen if ways is None else ways.known(chosen)
+        if len(shots) > wanted["most"] and not wanted["quiet"]:
+            say("note", f"{wanted['most']} of {len(shots)} clouds are looked at, evenly spaced")
         with progress("looking at", len(chosen), wanted["quiet"]) as step:
             for shot in chosen:
                 if ways is None:

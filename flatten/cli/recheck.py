@@ -15,6 +15,7 @@ from flatten.cli.options import (
     FILE,
     attitude_of,
     attitude_options,
+    most_option,
     profile_option,
     quiet_option,
     read_profile,
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
+MOST_CLOUDS = 60
+"""Of a longer recording so many clouds are looked at."""
 PASSED, FAILED, UNTOLD = 0, 1, 2
 SHARE = click.FloatRange(0.0, 1.0)
 
@@ -48,6 +51,7 @@ def limit(name: str, default: float, metavar: str, text: str) -> Callable[[Comma
     help="Poses of the body, a line each, t tx ty tz qx qy qz qw. Default: those in the recording.",
 )  # fmt: skip
 @recording_options
+@most_option(MOST_CLOUDS)
 @limit("--tilt", 0.25, "DEG", "Roll and pitch may have changed by so much, degrees.")
 @limit("--shift", 0.02, "M", "The sensor's height may have changed by so much, metres.")
 @limit("--turn", 1.0, "DEG", "Yaw may have changed by so much, degrees.")
@@ -96,7 +100,7 @@ def recheck(context: click.Context, /, clouds: tuple[Path, ...], profile_path: P
 
 def _find(paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]) -> Rechecked:
     """Read the clouds, and hold the profile against them."""
-    from flatten.tuning.recheck import MOST_FRAMES, Allowed, Rechecker  # noqa: PLC0415
+    from flatten.tuning.recheck import Allowed, Rechecker  # noqa: PLC0415
 
     allowed = Allowed(
         math.radians(wanted["tilt"]), wanted["shift"], math.radians(wanted["turn"]), wanted["leak"],
@@ -107,9 +111,9 @@ def _find(paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]) -> 
         ways = Ways.of(shots, profile, wanted["poses"], wanted, of_mount=True)
         if attitude is not None and ways.trajectory is not None:
             raise click.UsageError("the poses tell how the body leans: leave --roll and --pitch out")
-        chosen = ways.known(shots.evenly(MOST_FRAMES))
-        if len(shots) > MOST_FRAMES and not wanted["quiet"]:
-            say("note", f"{MOST_FRAMES} of {len(shots)} clouds are looked at, evenly spaced")
+        chosen = ways.known(shots.evenly(wanted["most"]))
+        if len(shots) > wanted["most"] and not wanted["quiet"]:
+            say("note", f"{wanted['most']} of {len(shots)} clouds are looked at, evenly spaced")
         with progress("looking at", Rechecker.steps(len(chosen)), wanted["quiet"]) as step:
             rechecker = Rechecker(profile, allowed, attitude=attitude, step=step)
             for shot in chosen:

@@ -16,6 +16,7 @@ from flatten.cli.options import (
     attitude_of,
     attitude_options,
     degrees,
+    most_option,
     overwrite_option,
     profile_option,
     quiet_option,
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from flatten.profile import Profile
     from flatten.tuning.tune import Frame, Tuned
 
+MOST_FRAMES = 200
+"""Of a longer recording so many clouds are looked at."""
 PASSES = 3
 """How often each frame is looked at."""
 
@@ -45,6 +48,7 @@ PASSES = 3
     "their times, or by what their files are called (seconds). Default: those in the recording.",
 )  # fmt: skip
 @recording_options
+@most_option(MOST_FRAMES)
 @click.option(
     "--shake", callback=degrees, metavar="DEG",
     help="How much the floor will tilt against the slices, degrees, one sigma. Default: as measured.",
@@ -83,13 +87,15 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     shake = wanted["shake"]
     if shake is not None and shake < 0.0:
         raise click.UsageError("--shake: wanted degrees, 0 or more")
-    from flatten.tuning.tune import MOST_FRAMES, Tuner  # noqa: PLC0415
+    from flatten.tuning.tune import Tuner, evenly  # noqa: PLC0415
 
     with Shots(clouds, **wanted) as shots:
         frames, motion = read_frames(shots, profile, wanted)
-        steps = PASSES * min(len(frames), MOST_FRAMES)
-        with progress("looking at", steps, wanted["quiet"]) as step:
-            told = Tuner(profile, step).tune(frames, motion, shake)
+        chosen = evenly(frames, wanted["most"])
+        if len(chosen) < len(frames) and not wanted["quiet"]:
+            say("note", f"{len(chosen)} of {len(frames)} clouds are looked at, evenly spaced")
+        with progress("looking at", PASSES * len(chosen), wanted["quiet"]) as step:
+            told = Tuner(profile, step).tune(chosen, motion, shake)
         warn(shots.faults, wanted["quiet"])
     notes(told, wanted["quiet"])
     write(told, clouds, profile_path, wanted)
@@ -153,8 +159,6 @@ def notes(told: Tuned, quiet: bool) -> None:
 
     for name in told.millimetres if not quiet else ():
         say("note", f"{name}: is in millimetres and was read as such; others want metres: convert it")
-    if told.left_out and not quiet:
-        say("note", f"{told.left_out} frames of the recording were left out, evenly")
     warn((f"{left.name}: left out: {left.reason}" for left in told.refused), quiet)
     warn(tune_words.cautions(told), quiet)
 

@@ -32,8 +32,6 @@ from flatten.tuning.tilted import Seeming, seeming_floor
 from flatten.tuning.tune import names_of
 from flatten.tuning.yaw import Yaw
 
-MOST_FRAMES = 60
-"""Of longer recordings so many clouds are looked at, evenly spaced."""
 REACH = 0.3
 """Metres beyond the declared hull in which own parts are looked for, as `blind` does."""
 SURE = 3.0

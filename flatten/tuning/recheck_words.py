@@ -31,8 +31,8 @@ def mount_lines(found: Rechecked) -> list[str]:
     lines += [_row(part) for part in found.moved]
     mount = found.mount
     seen = len(mount.clouds)
-    where = f"{mount.places} places of a drive" if mount.places else "one place"
-    lines.append(f"roll, pitch and z rest on the floor in {seen} of {found.clouds} clouds, at {where}")
+    where = f"at {mount.places} places of a drive" if mount.places else "as of a robot that stands level"
+    lines.append(f"roll, pitch and z rest on the floor in {seen} of {found.clouds} clouds, {where}")
     if mount.elsewhere:
         lines.append(
             f"  {len(mount.elsewhere)} see another floor than most (a ramp, an edge): they do not count"
@@ -57,6 +57,7 @@ def _row(part: Moved) -> str:
         declared, now, sigma, by, allowed = (
             math.degrees(value) for value in (part.declared, part.now, part.sigma, part.by, part.allowed)
         )
+        now = declared + by if abs(by) < 90.0 else now  # 179.9° and −180° are 0.1° apart
         row = f"{part.name:6}{declared:11.3f}°{now:11.3f}°{sigma:11.3f}°{by:+11.3f}°{allowed:9.2f}°"
     return row + ("" if part.passes else FAILS)
 
@@ -113,7 +114,7 @@ def zone_lines(bare: Bare, allowed: float) -> list[str]:
     """Say what the robot shows of itself outside of its blind zones."""
     fails = "" if bare.per_cloud <= allowed else FAILS
     lines = [
-        f"{bare.own:,} own returns in {bare.clouds} clouds; {bare.per_cloud:.1f} a cloud lie outside of all "
+        f"{bare.own:,} own returns in all; {bare.per_cloud:.1f} a cloud lie outside of all "
         f"blind zones ({allowed:g} are allowed){fails}"
     ]
     lines += [f"  {_part(part)}" for part in bare.parts[:MOST_PARTS]]
@@ -148,7 +149,7 @@ def verdict(found: Rechecked) -> str:
     if not all(part.passes for part in found.slices):
         what.append("slices let the floor in, or miss things")
         todo += [] if todo else ["`flatten tune`"]
-    return f"FAILS: {', '.join(what)}: {' and '.join(todo)} set it right"
+    return f"FAILS: {', '.join(what)}; next: {' and '.join(todo)}"
 
 
 def plain(found: Rechecked) -> dict[str, Any]:

@@ -24,8 +24,6 @@ from flatten.tuning.seen import Seen, Watcher
 from flatten.tuning.shake import Shake, shake_of
 from flatten.tuning.unseen import Gathering, Unseen
 
-MOST_FRAMES = 200
-"""Of longer recordings so many frames are used, evenly spaced."""
 SIGMAS = 3.0
 """So many times the floor's scatter keep its returns apart from things."""
 MOST_MARGIN = 0.06
@@ -75,8 +73,6 @@ class Tuned:
     unseen: Unseen
     refused: tuple[Refused, ...] = ()
     millimetres: tuple[str, ...] = ()
-    left_out: int = 0
-    """Frames that were not looked at, of a long recording."""
     labels: dict[int, int] = field(default_factory=dict)
     """Returns by `Label`."""
 
@@ -127,8 +123,7 @@ class Tuner:
         Raises TuningError where no frame tells anything.
 
         """
-        chosen = evenly(frames, MOST_FRAMES)
-        good, refused, limits, told = self._survey(chosen)
+        good, refused, limits, told = self._survey(frames)
         weighed = shake_of(told, motion, shake)
         lean = np.median(np.array(told), axis=0)
         middle = (float(lean[0]), float(lean[1]))
@@ -140,7 +135,7 @@ class Tuner:
         return Tuned(
             self._profile, after, names, drive, mapping, weighed, limits, sweep,
             middle, checked, check_bodies(after, few, distances), unseen,
-            tuple(refused), tuple(self._millimetres), len(frames) - len(chosen), labels,
+            tuple(refused), tuple(self._millimetres), labels,
         )  # fmt: skip
 
     def _survey(

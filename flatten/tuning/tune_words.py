@@ -233,7 +233,6 @@ def plain(told: Tuned) -> dict[str, Any]:
     return {
         "frames": told.sweep.frames,
         "bins": told.sweep.bins,
-        "left_out": told.left_out,
         "returns": {LABELS[Label(key)]: count for key, count in sorted(told.labels.items())},
         "limits": told.limits._asdict(),
         "climbing": climbing_share(told),
