@@ -130,13 +130,13 @@ def _taken(
 ) -> tuple[str, Taken]:  # fmt: skip
     """Read the cloud: a file, or one of a recording, by whose poses the body leaned and moved."""
     from flatten.errors import RecordingError  # noqa: PLC0415
+    from flatten.files import read_cloud  # noqa: PLC0415
     from flatten.jobs import Taken  # noqa: PLC0415
     from flatten.recordings.opening import is_recording  # noqa: PLC0415
 
+    if not is_recording(path) and wanted["number"] is None and wanted["topic"] is None:
+        return path.stem, Taken(read_cloud(path), attitude)
     with Shots([path], **wanted) as shots:
-        if not path.is_dir() and not is_recording(path):
-            (shot,) = shots
-            return path.stem, Taken(shot.read(), attitude)
         number = len(shots) // 2 if wanted["number"] is None else wanted["number"]
         if number >= len(shots):
             raise RecordingError(f"{path}: has {len(shots)} clouds: --cloud is at most {len(shots) - 1}")
