@@ -79,7 +79,7 @@ def test_differences_are_told(tmp_path: Path) -> None:
 
 
 def test_the_truth_is_true() -> None:
-    """What is labelled floor lies on the floor by the true mount and odometry, and not by the profile's mount.
+    """What is labelled floor lies on the floor by true mount and odometry, and not by the profile's mount.
 
     7 cm: gravel of 1 cm, three sigma of noise, the attitude between two poses, 0.3° off at most, at 8 m.
     """
