@@ -61,7 +61,8 @@ MAY_IMPORT = {
         "scan", "tuning",
     },
     "jobs": {
-        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan", "version",
+        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan",
+        "version",
     },
     "demo": {
         "cloud", "comparing", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile",
