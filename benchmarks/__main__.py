@@ -123,10 +123,10 @@ def portability() -> None:
 
 
 def pictures() -> None:
-    """Draw the curves from their JSON, and sample clouds in two ways."""
+    """Draw the curves from their JSON, sample clouds in two ways, and the recorded drive."""
     from benchmarks import drawing as part
 
-    for path in [*part.draw_all(), *part.draw_samples()]:
+    for path in [*part.draw_all(), *part.draw_samples(), *part.draw_drive()]:
         told(path)
 
 
