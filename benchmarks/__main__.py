@@ -98,7 +98,7 @@ def tune() -> None:
 
 
 def recheck() -> None:
-    """What a recheck tells of generated drives; about a quarter of an hour, and only when it is named."""
+    """What a recheck tells of generated drives; about ten minutes, and only when it is named."""
     from benchmarks import recheck as part
 
     told(record.write("recheck", part.measure()))

@@ -28,8 +28,8 @@ from flatten.scene.solids import Box, Solid
 from flatten.tuning.recheck import Rechecked, Rechecker
 
 RUNS = 40
-EVERY = 10
-"""One frame in so many is taken: 30 of a drive, half of what the command looks at."""
+EVERY = 20
+"""One frame in so many is taken: 15 of a drive, a quarter of what the command looks at."""
 HALF = round(0.5e9 * drive.PERIOD)
 """Nanoseconds to the middle of a frame."""
 WANTED = {"unmoved": "passes", "hair": "passes", "remount": "mount", "bolted on": "zones"}
@@ -136,8 +136,9 @@ def _rows(runs: int) -> Iterator[Row]:
         for seed in range(runs):
             rows.append(row_of(case, 1000 + seed))
             print(f"\r{case} {seed + 1}/{runs} ", end="", file=sys.stderr, flush=True)
-        print(file=sys.stderr)
-        yield summed(case, rows)
+        made = summed(case, rows)
+        print(f"{made['right']} right, {made['refused']} refused", file=sys.stderr)
+        yield made
 
 
 def summed(case: str, rows: list[Row]) -> Row:

@@ -127,7 +127,9 @@ def test_the_way_from_a_recording_to_a_profile(desk: Path, capsys: pytest.Captur
     The same words; figures within 4 % or three hundredths, and two units of counts and bearings.
     """
     section = README.split("## From a recording to a profile\n")[1].split("\n## ")[0]
-    runs = re.findall(r"^    \$ flatten (.*)\n((?:    .*\n|\n(?=    ))+)", section, flags=re.MULTILINE)
+    runs = re.findall(
+        r"^    \$ flatten (.*)\n((?:    (?!\$).*\n|\n(?=    (?!\$)))+)", section, flags=re.MULTILINE
+    )
     assert [command.split()[0] for command, _ in runs] == ["mount", "blind", "tune", "recheck", "recheck"]
     for command, shown in runs:
         code = run(command.split())
@@ -136,7 +138,7 @@ def test_the_way_from_a_recording_to_a_profile(desk: Path, capsys: pytest.Captur
         start, dots, end = "\n".join(line[4:] for line in shown.splitlines()).partition("…")
         for part, of_end in ((start, False), (end, True)):
             lines = part.strip("\n").splitlines()
-            told = said[-len(lines) :] if of_end else said[: len(lines)]
+            told = said[len(said) - len(lines) :] if of_end else said[: len(lines)]
             compare_words("\n".join(told), "\n".join(lines))
         assert dots or len(start.strip("\n").splitlines()) == len(said)
     assert {"mounted.yaml", "zoned.yaml", "driven.yaml", "own.png"} <= {
