@@ -8,6 +8,7 @@ Each text says what happened, where, and what to do about it.
     ├── CloudError        a cloud (file, array or message) cannot be read
     ├── AttitudeError     an attitude that is not two finite angles, or not of its frame's time
     ├── TuningError       what is asked cannot be told from these clouds
+    ├── RecordingError    a recording cannot be read, or has not what is asked of it
     ├── MotionError       a motion that cannot be right, or that does not fit the cloud
     ├── OutputError       a result cannot be written
     └── MissingPartError  an optional library or a system package is not there
@@ -50,6 +51,10 @@ class MotionError(FlattenError, ValueError):
 
 class TuningError(FlattenError):
     """Recorded clouds do not tell what is asked: no floor, too little of it, or two of them."""
+
+
+class RecordingError(FlattenError):
+    """A recording cannot be read, or has no such topic, poses or clouds as are asked of it."""
 
 
 class OutputError(FlattenError):
