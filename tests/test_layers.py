@@ -42,10 +42,10 @@ MAY_IMPORT = {
     "fitted": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "recordings": {"cloud", "errors", "files", "motion"},
-    "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
+    "scene": {"cloud", "errors", "frames", "files", "profile", "recordings", "samples", "version"},
     "tuning": {
-        "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
-        "recordings", "returns", "scan", "scene",
+        "attitude", "carrying", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan",
+        "profile", "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
@@ -61,7 +61,8 @@ MAY_IMPORT = {
         "scan", "tuning",
     },
     "jobs": {
-        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan", "version",
+        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan",
+        "version",
     },
     "demo": {
         "cloud", "comparing", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile",

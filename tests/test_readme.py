@@ -68,6 +68,29 @@ def test_the_profile_of_the_readme_is_sound(desk: Path) -> None:
     }  # fmt: skip
 
 
+def test_the_recording_is_looked_at_as_the_readme_shows(
+    desk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:  # fmt: skip
+    """Word by word: it counts and reads, and computes next to nothing."""
+    shown = re.search(r"^    \$ flatten (look .*)\n((?:    .*\n|\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    assert run(shown[1].split()) == 0
+    expected = "\n".join(line[4:] for line in shown[2].splitlines())
+    assert capsys.readouterr().out.split() == expected.split()
+
+
+def test_the_recording_moves_the_flattener(desk: Path) -> None:
+    snippets = blocks("python")
+    node: dict[str, Any] = {}
+    exec(snippets[0], node)
+    (snippet,) = [text for text in snippets[1:] if "open_recording" in text]
+    exec(snippet, node)
+    assert node["frame"].index == 104 and node["moved"] is not None
+    attitude = node["moved"].attitude
+    assert attitude != (0.0, 0.0) and all(abs(angle) < 0.3 for angle in attitude)  # a ramp and shaking
+    assert node["scans"]["drive"].counts.returns == len(node["frame"].cloud)
+
+
 def test_the_mount_is_found_as_the_readme_shows(desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The same words; of the figures the last digit may differ by the processor's arithmetic."""
     shown = re.search(r"^    \$ flatten (mount .*)\n((?:    .*\n|\n)+)", README, flags=re.MULTILINE)
