@@ -42,7 +42,9 @@ class BagStore:
             found[key] = found.get(key, 0) + int(connection.msgcount)
         return [Topic(name, type_, count, self._encoding) for (name, type_), count in found.items()]
 
-    def messages(self, topics: Collection[str]) -> Iterator[Message]:
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
         """Yield messages in recorded order; where the file is damaged reading ends, and a fault tells it."""
         wanted = [connection for connection in self._reader.connections if connection.topic in topics]
         if not wanted:
@@ -50,7 +52,7 @@ class BagStore:
         named = {(topic.name, topic.type): topic for topic in self.topics}
         count = 0
         try:
-            for connection, logged, data in self._reader.messages(wanted):
+            for connection, logged, data in self._reader.messages(wanted, start, stop):
                 yield Message(named[connection.topic, standard_type(connection.msgtype)], int(logged), data)
                 count += 1
         except GeneratorExit:

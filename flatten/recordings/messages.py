@@ -62,8 +62,13 @@ class Store(Protocol):
     end: int
     """When the last was recorded, ns."""
 
-    def messages(self, topics: Collection[str]) -> Iterator[Message]:
-        """Yield the messages of these topics in recorded order, one in memory at a time."""
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
+        """Yield the messages of these topics in recorded order, one in memory at a time.
+
+        From `start` up to, not including, `stop`: when they were recorded, ns; None for all of that side.
+        """
         ...
 
     def close(self) -> None:
