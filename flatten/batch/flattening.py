@@ -32,7 +32,7 @@ class Flat:
     why: str = ""
 
 
-class _Unsettled(Exception):
+class _UnsettledError(Exception):
     """What was run before a piece is not enough."""
 
 
@@ -49,28 +49,28 @@ def flatten_piece(stream: Stream, order: Order, plan: Plan, piece: Piece) -> Ite
         try:
             yield from _from(stream, order, plan, piece, begin, begin == earliest)
             return
-        except _Unsettled:
-            warm *= 2
+        except _UnsettledError:
+            warm = max(2 * warm, 1)
 
 
 def _from(
     stream: Stream, order: Order, plan: Plan, piece: Piece, begin: int, whole: bool
 ) -> Iterator[Flat | Passing]:
     one = OneByOne(order, plan)
-    settled = whole
+    settled = whole or not (plan.has_poses and remembers(order.profile))
+    early: list[Flat | Passing] = []  # what waits until it is known that enough was run before
     for item in stream.items(begin, piece.stop):
         inside = item.logged >= piece.first
-        if isinstance(item, Passing):
-            if inside:
-                yield item
-            continue
-        if inside and not settled and item.frame is not None:
+        if inside and not settled and isinstance(item, Seen) and item.frame is not None:
             if not is_settled(order.profile, one.times, item.frame.time):
-                raise _Unsettled
+                raise _UnsettledError
             settled = True
-        flat = one.flatten(item)
-        if inside:
-            yield flat
+        done = one.flatten(item) if isinstance(item, Seen) else item
+        early += [done] if inside else []
+        if settled:
+            yield from early
+            early.clear()
+    yield from early
 
 
 class OneByOne:

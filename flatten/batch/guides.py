@@ -26,6 +26,8 @@ Matrix = npt.NDArray[np.float64]
 BLOCK = 2 * 10**9
 MARGIN = 10**9
 """ns: poses recorded later than this after the block of their frame are not waited for."""
+DISORDER = 2 * 10**8
+"""ns: by so much messages may lie out of the order in which they were recorded."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +112,7 @@ class Held:
 
     def is_ready(self, logged: int, now: int) -> bool:
         """Tell whether all poses for a frame are held, once messages of `now` are being read (ns)."""
-        return now >= self.block_of(logged) + BLOCK + MARGIN
+        return now >= self.block_of(logged) + BLOCK + MARGIN + DISORDER
 
     def block_of(self, logged: int) -> int:
         """When the block of a frame begins (ns)."""
@@ -120,9 +122,9 @@ class Held:
         """Give the guide of a frame by when it was recorded (ns); asked for in that order."""
         block = self.block_of(logged)
         if block != self._block:
-            self._messages = [each for each in self._messages if each.logged >= block - MARGIN]
-            stop = block + BLOCK + MARGIN
-            rows = [each for each in self._messages if each.logged < stop]
+            first, stop = block - MARGIN, block + BLOCK + MARGIN
+            self._messages = [each for each in self._messages if each.logged >= first - MARGIN]
+            rows = [each for each in self._messages if first <= each.logged < stop]
             self._block, self._guide = block, self._read(rows)
         return self._guide
 

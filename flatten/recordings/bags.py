@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from flatten.errors import MissingPartError, RecordingError
 from flatten.files.source import plain_reason
-from flatten.recordings.messages import Message, Topic, standard_type
+from flatten.recordings.messages import Message, Store, Topic, standard_type
 
 
 class BagStore:
@@ -62,6 +62,9 @@ class BagStore:
             if told not in self.faults:
                 self.faults.append(told)
 
+    def verify(self) -> None:
+        """Do nothing: these formats have no checksums."""
+
     def close(self) -> None:
         """Close the files."""
         with suppress(Exception):
@@ -77,3 +80,38 @@ def _opened(path: Path, first_generation: bool) -> Any:
     reader = FirstReader(path) if first_generation else Reader(path)
     reader.open()
     return reader
+
+
+class ChainStore:
+    """Several stores of one recording, one after the other: the files of a folder."""
+
+    def __init__(self, kind: str, stores: Sequence[Store], faults: Iterable[str] = ()) -> None:
+        self.kind, self._stores, self._faults = kind, stores, list(faults)
+        counts: dict[tuple[str, str, str], int] = {}
+        for topic in (topic for store in stores for topic in store.topics):
+            key = topic.name, topic.type, topic.encoding
+            counts[key] = counts.get(key, 0) + topic.count
+        self.topics = [Topic(name, type_, count, way) for (name, type_, way), count in counts.items()]
+        filled = [store for store in stores if any(topic.count for topic in store.topics)]
+        self.start = min((store.start for store in filled), default=0)
+        self.end = max((store.end for store in filled), default=0)
+
+    @property
+    def faults(self) -> list[str]:
+        """What is damaged in any of them."""
+        return [*self._faults, *(fault for store in self._stores for fault in store.faults)]
+
+    def messages(self, topics: Collection[str]) -> Iterator[Message]:
+        """Yield the messages of one file after the other."""
+        for store in self._stores:
+            yield from store.messages(topics)
+
+    def verify(self) -> None:
+        """Hold each file against its checksums."""
+        for store in self._stores:
+            store.verify()
+
+    def close(self) -> None:
+        """Close all files."""
+        for store in self._stores:
+            store.close()
