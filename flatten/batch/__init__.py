@@ -8,6 +8,6 @@ can share them.
 """
 
 from flatten.batch.order import FORMATS, Order
-from flatten.batch.whole import Outcome, run_batch
+from flatten.batch.whole import Batch, Outcome, run_batch
 
-__all__ = ["FORMATS", "Order", "Outcome", "run_batch"]
+__all__ = ["FORMATS", "Batch", "Order", "Outcome", "run_batch"]

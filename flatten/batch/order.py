@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -68,13 +68,16 @@ class Plan:
     pieces: tuple[Piece, ...]
     warm: int
     """How far before a piece its frames are run for the first try, in the pieces' own unit."""
+    clouds: int
+    """How many there are, as far as the recording tells."""
     kind: str
     topic: str
+    """"" where it has no messages."""
     has_poses: bool
     pose_topic: str
     """The topic whose poses are read in the same pass as the clouds; "" where they were read as a whole."""
-    passing: tuple[str, ...]
-    """Topics whose messages go into the result as they are: poses, and what stands still."""
+    passing: tuple[tuple[str, str], ...]
+    """Topics and types whose messages go into the result as they are: poses, and what stands still."""
     cloud_frame: str
     times: ReturnTimes | None
     """None where returns carry no times that can be used."""
@@ -83,12 +86,16 @@ class Plan:
     remarks: tuple[str, ...] = field(default=())
     """What is worth a word, such as that there are no poses."""
 
+    def for_workers(self) -> Plan:
+        """Give all that a piece needs to know; without the list of all pieces it travels lightly."""
+        return replace(self, pieces=self.pieces[:1])
+
     def told(self) -> dict[str, Any]:
         """Give it as plain values."""
         times = None if self.times is None else dict(vars(self.times))
         return {
-            "kind": self.kind, "topic": self.topic, "poses": self.has_poses, "passed": list(self.passing),
-            "start_ns": self.start, "end_ns": self.end, "pieces": len(self.pieces), "warm": self.warm,
-            "first_ns": [piece.first for piece in self.pieces[:1]], "return_times": times,
+            "kind": self.kind, "topic": self.topic, "poses": self.has_poses, "passed": [topic for topic, _ in self.passing],
+            "start_ns": self.start, "end_ns": self.end, "pieces": len(self.pieces), "run_before": self.warm,
+            "return_times": times,
             "remarks": list(self.remarks),
         }  # fmt: skip

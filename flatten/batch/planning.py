@@ -60,7 +60,7 @@ def make_plan(order: Order, source: Path, name: str) -> Plan:
         pieces, warm = _pieces(order, recording, has_poses)
         frame_id = frames[0].frame_id if frames else ""
         return Plan(
-            source, name, pieces, warm, recording.kind, recording.topic, has_poses, pose_topic, passing, frame_id,
+            source, name, pieces, warm, recording.count, recording.kind, recording.topic, has_poses, pose_topic, passing, frame_id,
             times, recording.start, recording.end, tuple(remarks),
         )  # fmt: skip
 
@@ -92,19 +92,21 @@ def _times_of(cloud: Cloud, stamp: int) -> ReturnTimes | None:
     return None
 
 
-def _poses(order: Order, recording: Recording) -> tuple[bool, str, tuple[str, ...]]:
+def _poses(order: Order, recording: Recording) -> tuple[bool, str, tuple[tuple[str, str], ...]]:
     """Whether there are poses, the topic to read them from along with the clouds, and what passes through."""
     if not isinstance(recording, MessageRecording):
         return recording.trajectory is not None, "", ()
-    static = tuple(topic.name for topic in recording.store.topics if is_static(topic))
+    store = recording.store
+    passing = tuple((topic.name, topic.type) for topic in store.topics if is_static(topic))
     if order.poses is not None:
-        return recording.trajectory is not None, "", static
-    topic = choose_topic(recording.store, order.poses_topic, str(recording.path))
+        return recording.trajectory is not None, "", passing
+    topic = choose_topic(store, order.poses_topic, str(recording.path))
     if topic is None:
-        return False, "", static
+        return False, "", passing
+    passing = (*passing, (topic.name, topic.type))
     if topic.type in (TRANSFORM, TRANSFORMS):  # who moves is told by all of them together
-        return recording.trajectory is not None, "", (*static, topic.name)
-    return True, topic.name, (*static, topic.name)
+        return recording.trajectory is not None, "", passing
+    return True, topic.name, passing
 
 
 def _pieces(order: Order, recording: Recording, has_poses: bool) -> tuple[tuple[Piece, ...], int]:
@@ -119,12 +121,12 @@ def _pieces(order: Order, recording: Recording, has_poses: bool) -> tuple[tuple[
         length = max(min(PIECE_FILES, int(frames_held)), WARM_SHARE * before, 1)
         return _cut(0, recording.count, length), before
     length = max(min(PIECE_SECONDS, frames_held * period), WARM_SHARE * warm)
-    blocks = max(math.ceil(length * SECOND / BLOCK), 1, (recording.end - recording.start) // BLOCK // MOST_PIECES)
+    blocks = max(
+        math.ceil(length * SECOND / BLOCK), 1, (recording.end - recording.start) // BLOCK // MOST_PIECES
+    )
     return _cut(recording.start, recording.end + 1, blocks * BLOCK), round(warm * SECOND)
 
 
 def _cut(first: int, stop: int, length: int) -> tuple[Piece, ...]:
     edges = [*range(first, stop, length), stop]
     return tuple(Piece(k, edges[k], edges[k + 1]) for k in range(len(edges) - 1))
-
-

@@ -62,6 +62,12 @@ class Stream:
             return self._of_messages(self.recording, first, stop)
         return self._of_files(first, stop)
 
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What is damaged in the recording, in words, as far as it was read."""
+        store = getattr(self.recording, "store", None)
+        return tuple(self.recording.faults if store is None else store.faults)
+
     def close(self) -> None:
         """Close the files."""
         self.recording.close()
@@ -78,7 +84,7 @@ class Stream:
         plan, store = self._plan, recording.store
         topics = {topic.name: topic for topic in store.topics}
         held = None
-        wanted = [plan.topic, *plan.passing]
+        wanted = [plan.topic, *(topic for topic, _ in plan.passing)]
         begin, end = first, stop
         if plan.pose_topic:
             held = Held(plan, topics[plan.pose_topic], self._order.poses_of, self._mount)
@@ -106,7 +112,7 @@ class Stream:
 
     def _seen(self, message: Message, held: Held | None) -> Seen:
         try:
-            frame = frame_of(message, 0, str(self._plan.source))
+            frame = frame_of(message, 0, "cloud")
         except (FlattenError, ValueError, AttributeError) as error:
             return Seen(message.logged, None, NOBODY, f"cannot be read: {error}")
         return Seen(message.logged, frame, self._guide(frame, held, message.logged))

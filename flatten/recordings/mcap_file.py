@@ -139,7 +139,9 @@ class McapStore:
         for chunk in index.chunks:
             self._between(at, chunk.offset)
             end = chunk.offset + chunk.length
-            self._pieces.append(Piece(chunk.offset, end, True, None, chunk.channels, (chunk.first, chunk.last)))
+            self._pieces.append(
+                Piece(chunk.offset, end, True, None, chunk.channels, (chunk.first, chunk.last))
+            )
             at = end + chunk.indexed
         self._between(at, index.begin)
 
