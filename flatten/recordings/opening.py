@@ -57,7 +57,7 @@ def open_recording(
     """  # fmt: skip
     place = Path(path_name(path))
     how: dict[str, Any] = {"poses": poses, "poses_of": poses_of}
-    store = _store_of(place)
+    store = store_of(place)
     if store is None:
         if topic is not None or poses_topic is not None:
             raise RecordingError(f"{place}: cloud files have no topics: leave the topic out")
@@ -77,7 +77,7 @@ def is_recording(path: Any) -> bool:
     return _head(place).startswith((MAGIC, FIRST_GENERATION, SQLITE)) or place.suffix.lower() in SUFFIXES
 
 
-def _store_of(place: Path) -> Store | None:
+def store_of(place: Path) -> Store | None:
     """Open what holds messages; None for cloud files."""
     if not is_recording(place):
         return None
