@@ -39,8 +39,8 @@ class _UnsettledError(Exception):
 def flatten_piece(stream: Stream, order: Order, plan: Plan, piece: Piece) -> Iterator[Flat | Passing]:
     """Yield what a piece becomes, in recorded order.
 
-    Frames before it are run first, so that window and remembered floor hold what they would hold; if they prove
-    not enough, twice as many, and so on to the beginning of the recording.
+    Frames before it are run first, so that window and remembered floor hold what they would hold; if they
+    prove not enough, twice as many, and so on to the beginning of the recording.
     """
     earliest = plan.pieces[0].first
     warm = plan.warm

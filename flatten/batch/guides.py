@@ -1,8 +1,8 @@
 """Where the body was while a frame was taken, by the poses that were recorded about it.
 
-Poses lie between the clouds of a recording. They are read in the one pass that reads the clouds, a block at a
-time: frames recorded within the same BLOCK share the poses recorded from MARGIN before it to MARGIN after it. So
-what a frame is told depends on the frame and the recording, and not on where reading began.
+Poses lie between the clouds of a recording. They are read in the one pass that reads the clouds, a block at
+a time: frames recorded within the same BLOCK share the poses recorded from MARGIN before it to MARGIN after
+it. So what a frame is told depends on the frame and the recording, and not on where reading began.
 """
 
 from __future__ import annotations
@@ -149,8 +149,11 @@ class _Rows:
     ) -> Iterator[Message]:
         return iter(self._rows if self.topics[0].name in topics else ())
 
+    def verify(self) -> None:
+        """Hold nothing against anything: that is the recording's business."""
+
     def close(self) -> None:
-        """Nothing is open."""
+        """Close nothing."""
 
 
 def at_one_moment(cloud: Cloud) -> Cloud:

@@ -1,11 +1,12 @@
 """Parts to one result: MCAP joined chunk by chunk, as they are packed; bags message by message; NPZ a folder.
 
-The records are those of the MCAP specification (mcap.dev): chunks carry times and checksums of their own and hold no
-place in the file, so that they are copied; the index at the end is made anew for where they lie now.
+The records are those of the MCAP specification (mcap.dev): chunks carry times and checksums of their own and
+do not say where they lie, so that they are copied; the index at the end is made anew for where they lie now.
 """
 
 from __future__ import annotations
 
+import functools
 import io
 import os
 import shutil
@@ -22,6 +23,8 @@ from flatten.files.writing import Fill, write_all
 
 COPIED = 1 << 22
 """Bytes copied at once."""
+MOVING = "moving"
+"""There from when a result is moved into place on: what lies there is this run's."""
 
 
 def mcap_joiner(parts: Sequence[Path], channels: list[Channel]) -> Fill:
@@ -34,7 +37,8 @@ def mcap_joiner(parts: Sequence[Path], channels: list[Channel]) -> Fill:
         head, schemas, known = _opening(channels)
         out = _Summed(stream)
         out.write(head)
-        chunks, counts, times = [], dict.fromkeys(known, 0), []
+        chunks: list[Any] = []
+        counts, times = dict.fromkeys(known, 0), list[int]()
         for part in parts:
             summary = _copied(part, out, chunks)
             for number, count in summary.statistics.channel_message_counts.items():
@@ -74,7 +78,8 @@ def _opening(channels: list[Channel]) -> tuple[bytes, dict[int, Any], dict[int, 
     writer.start("ros2", library="flatten")
     length = sample.tell()
     register(writer, channels)
-    writer.finish()
+    finish: Callable[[], None] = writer.finish
+    finish()
     summary = make_reader(io.BytesIO(sample.getvalue())).get_summary()
     assert summary is not None  # just written
     return sample.getvalue()[:length], summary.schemas, summary.channels
@@ -137,9 +142,9 @@ def _finish(stream: io.BufferedIOBase, at: int, groups: dict[Any, list[Any]]) ->
 def _built(record: Any) -> bytes:
     from mcap.data_stream import RecordBuilder  # noqa: PLC0415 - the desk's
 
-    builder = RecordBuilder()
+    builder: Any = RecordBuilder()
     record.write(builder)
-    return builder.end()
+    return bytes(builder.end())
 
 
 def join(form: str, parts: Sequence[Path], channels: list[Channel], result: Path, work: Path) -> None:
@@ -150,8 +155,9 @@ def join(form: str, parts: Sequence[Path], channels: list[Channel], result: Path
     joined = work / "joined"
     _remove(joined)
     try:
-        makers[form](parts, channels, joined)
-        _remove(result) if joined.is_dir() else None
+        MAKERS[form](parts, channels, joined)
+        write_all([(work / MOVING, lambda stream: None)], overwrite=True)
+        _remove(result)
         joined.replace(result)
         sync_folder(result.parent)
     except OutputError:
@@ -194,7 +200,8 @@ def _latched() -> tuple[Any, ...]:
     return (
         rosbags.Qos(
             rosbags.QosHistory.KEEP_LAST, 1, rosbags.QosReliability.RELIABLE,
-            rosbags.QosDurability.TRANSIENT_LOCAL, never, never, rosbags.QosLiveliness.AUTOMATIC, never, False,
+            rosbags.QosDurability.TRANSIENT_LOCAL, never, never, rosbags.QosLiveliness.AUTOMATIC, never,
+            False,
         ),
     )  # fmt: skip
 
@@ -205,7 +212,7 @@ def _join_npz(parts: Sequence[Path], channels: list[Channel], joined: Path) -> N
         try:
             os.link(part, joined / part.name)
         except OSError:  # a file system without links
-            write_all([(joined / part.name, lambda stream, part=part: _copy(part, stream))], overwrite=True)
+            write_all([(joined / part.name, functools.partial(_copy, part))], overwrite=True)
     sync_folder(joined)
 
 
@@ -221,6 +228,6 @@ def _remove(path: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-makers: dict[str, Callable[[Sequence[Path], list[Channel], Path], None]] = {
+MAKERS: dict[str, Callable[[Sequence[Path], list[Channel], Path], None]] = {
     "mcap": _join_mcap, "bag": _join_bag, "npz": _join_npz,
 }  # fmt: skip

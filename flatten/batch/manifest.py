@@ -1,4 +1,4 @@
-"""What came of a recording, in plain values: inputs with digests, versions, counts, what was left out and why.
+"""What came of a recording, in plain values: inputs with digests, versions, counts, what was left out.
 
 It knows nothing of when, where and by how many it was made, so that equal results have equal manifests; that
 is in the log of the run beside it.

@@ -94,7 +94,8 @@ class Plan:
         """Give it as plain values."""
         times = None if self.times is None else dict(vars(self.times))
         return {
-            "kind": self.kind, "topic": self.topic, "poses": self.has_poses, "passed": [topic for topic, _ in self.passing],
+            "kind": self.kind, "topic": self.topic, "poses": self.has_poses,
+            "passed": [topic for topic, _ in self.passing],
             "start_ns": self.start, "end_ns": self.end, "pieces": len(self.pieces), "run_before": self.warm,
             "return_times": times,
             "remarks": list(self.remarks),

@@ -1,7 +1,7 @@
 """What a piece becomes on disk: a part that is written whole or not at all, and what is told of it.
 
 A part is there once its account (JSON) is: the part is written first, under another name, made durable and
-moved into place; then its account, the same way. So a stop at any moment, and a power cut, lose what was in hand.
+moved into place; then its account, the same way. A stop at any moment or a power cut loses what was in hand.
 """
 
 from __future__ import annotations
@@ -144,11 +144,11 @@ def channels_of(messages: Messages, order: Order, plan: Plan) -> list[Channel]:
 def mcap_filler(items: Iterator[Flat | Passing], order: Order, plan: Plan, piece: Piece) -> Fill:
     """Make the function that writes a piece as an MCAP file of its own."""
 
-    def fill(stream: io.BufferedIOBase) -> None:
+    def fill(stream: Any) -> None:
         from mcap.writer import CompressionType, Writer  # noqa: PLC0415 - the desk's
 
         messages = Messages(order.profile, order.frame, order.parent)
-        writer = Writer(stream, chunk_size=CHUNK_BYTES, compression=CompressionType.LZ4)
+        writer: Any = Writer(stream, chunk_size=CHUNK_BYTES, compression=CompressionType.LZ4)
         writer.start("ros2", library="flatten")
         numbers = register(writer, channels_of(messages, order, plan))
         if piece.number == 0:
@@ -210,8 +210,8 @@ def _add(writer: Any, channel: int, logged: int, data: bytes) -> None:
 def npz_filler(items: Iterator[Flat | Passing], plan: Plan) -> Fill:
     """Make the function that writes a piece as NPZ: arrays of all its frames, one frame a row.
 
-    `times` (n,) int64 ns, the clouds' stamps; `odom_from_body` (n, 7) x y z qx qy qz qw, NaN where it is not known; and
-    `<slice>/<array>` (n, bins), as in `flatten.Scan`; `<slice>/bearings` is (bins,).
+    `times` (n,) int64 ns, the clouds' stamps; `odom_from_body` (n, 7) x y z qx qy qz qw, NaN where it is not
+    known; and `<slice>/<array>` (n, bins), as in `flatten.Scan`; `<slice>/bearings` is (bins,).
     """
 
     def fill(stream: io.BufferedIOBase) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +12,12 @@ from flatten.batch.guides import BLOCK
 from flatten.batch.order import Order, Piece, Plan, ReturnTimes
 from flatten.batch.settling import SECOND, warm_seconds
 from flatten.batch.stream import open_for
-from flatten.cloud import Cloud
 from flatten.errors import RecordingError
 from flatten.recordings import Frame, Recording
 from flatten.recordings.messages import TRANSFORM, TRANSFORMS
 from flatten.recordings.pose_choice import choose_topic, is_static
 from flatten.recordings.recording import MessageRecording
+from flatten.recordings.return_times import fit_times
 
 PIECE_SECONDS = 20
 """Seconds of a piece: what a stop can cost, and one second or two of work."""
@@ -32,11 +33,8 @@ MOST_BYTES = 64 << 20
 """Bytes of answers held at most until a piece is written."""
 LOOKED_AT = 8
 """Clouds by which it is told what the times of returns mean."""
-UNITS = (1.0, 1e-3, 1e-6, 1e-9)
-NEAR_STAMP = 5.0
-"""Seconds within which returns lie about the stamp of their cloud, if their times are by its clock."""
-SHORTEST, LONGEST = 1e-3, 1.0
-"""Seconds that a frame takes: 1 to 1,000 a second (common practice, no source)."""
+LONGEST = 1.0
+"""Seconds from one frame to the next that are counted with, at most."""
 
 
 def make_plan(order: Order, source: Path, name: str) -> Plan:
@@ -51,7 +49,8 @@ def make_plan(order: Order, source: Path, name: str) -> Plan:
         if not has_poses:
             if order.profile.window is not None:
                 raise RecordingError(
-                    f"{source}: has no poses, and the profile's window needs them: give --poses, or --set window=off"
+                    f"{source}: has no poses, and the profile's window needs them: give --poses, or --set "
+                    "window=off"
                 )
             if order.profile.level == "gravity":
                 remarks.append("no poses: slices lie as if the body stood level all the time")
@@ -60,35 +59,21 @@ def make_plan(order: Order, source: Path, name: str) -> Plan:
         pieces, warm = _pieces(order, recording, has_poses)
         frame_id = frames[0].frame_id if frames else ""
         return Plan(
-            source, name, pieces, warm, recording.count, recording.kind, recording.topic, has_poses, pose_topic, passing, frame_id,
-            times, recording.start, recording.end, tuple(remarks),
+            source, name, pieces, warm, recording.count, recording.kind, recording.topic, has_poses,
+            pose_topic, passing, frame_id, times, recording.start, recording.end, tuple(remarks),
         )  # fmt: skip
 
 
 def times_of(frames: list[Frame]) -> ReturnTimes | None:
     """Tell what the times of returns mean; None where there are none, or none that fit the stamps."""
+    steps = [later.time - sooner.time for sooner, later in pairwise(frames) if later.time > sooner.time]
+    step = float(np.median(steps)) / SECOND if steps else None
     for frame in frames:
-        found = _times_of(frame.cloud, frame.time)
-        if found is not None:
-            return found
-    return None
-
-
-def _times_of(cloud: Cloud, stamp: int) -> ReturnTimes | None:
-    if cloud.time is None or not cloud.time.size:
-        return None
-    values = cloud.time.astype(np.float64)
-    values = values[np.isfinite(values)]
-    if not values.size:
-        return None
-    first, last = float(values.min()), float(values.max())
-    for unit in UNITS:
-        if not SHORTEST <= (last - first) * unit < LONGEST:
-            continue
-        for from_stamp, zero in ((True, 0.0), (False, stamp / SECOND)):
-            before, after = zero - first * unit, last * unit - zero
-            if max(before, after) <= NEAR_STAMP and (from_stamp or zero > NEAR_STAMP):
-                return ReturnTimes(unit, from_stamp, max(before, 0.0), max(after, 0.0))
+        found = fit_times(frame.cloud, frame.time, step)
+        if not isinstance(found, str):
+            before, after = (frame.time - found.first) / SECOND, (found.last - frame.time) / SECOND
+            from_stamp = found.stamps.zero == frame.time
+            return ReturnTimes(found.stamps.scale, from_stamp, max(before, 0.0), max(after, 0.0))
     return None
 
 
@@ -118,8 +103,8 @@ def _pieces(order: Order, recording: Recording, has_poses: bool) -> tuple[tuple[
     frames_held = MOST_BYTES / (BIN_BYTES * profile.fan.bins * len(profile.slices))
     if not isinstance(recording, MessageRecording):
         before = math.ceil(warm / period)
-        length = max(min(PIECE_FILES, int(frames_held)), WARM_SHARE * before, 1)
-        return _cut(0, recording.count, length), before
+        files = max(min(PIECE_FILES, int(frames_held)), WARM_SHARE * before, 1)
+        return _cut(0, recording.count, files), before
     length = max(min(PIECE_SECONDS, frames_held * period), WARM_SHARE * warm)
     blocks = max(
         math.ceil(length * SECOND / BLOCK), 1, (recording.end - recording.start) // BLOCK // MOST_PIECES

@@ -6,6 +6,7 @@ raises is given in place of an answer. The function and what it is given travel 
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import as_completed
@@ -50,17 +51,16 @@ def in_processes(function: Callable[..., Any], calls: Calls, processes: int) -> 
 
 
 def on_cluster(function: Callable[..., Any], calls: Calls, address: str) -> Done:
-    """Share the calls among the workers of a Dask cluster; a call whose worker is gone is begun anew elsewhere.
+    """Share the calls among the workers of a Dask cluster; what a lost worker had is begun anew elsewhere.
 
-    Raises MissingPartError without dask.distributed, FlattenError where no scheduler answers or has no workers.
+    Raises MissingPartError without dask.distributed, FlattenError where no scheduler answers or it has no
+    workers.
     """
     if importlib.util.find_spec("distributed") is None:
         raise MissingPartError("a cluster needs dask.distributed: pip install 'flatten[cluster]'")
-    from distributed import Client  # noqa: PLC0415 - of the cluster
-    from distributed import as_completed as as_they_come  # noqa: PLC0415
-
+    distributed: Any = importlib.import_module("distributed")
     try:
-        client = Client(address, timeout=CLUSTER_WAIT, set_as_default=False)
+        client = distributed.Client(address, timeout=CLUSTER_WAIT, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
         raise FlattenError(f"{address}: no scheduler answers: start one, or check the address") from error
     with client:
@@ -68,7 +68,7 @@ def on_cluster(function: Callable[..., Any], calls: Calls, address: str) -> Done
             raise FlattenError(f"{address}: the scheduler has no workers: start some")
         futures = [client.submit(function, *call, pure=False, retries=RETRIES) for call in calls]
         numbers = {future.key: number for number, future in enumerate(futures)}
-        for future in as_they_come(futures):
-            error = future.exception() if future.status == "error" else None
-            yield numbers[future.key], future.result() if error is None else error
+        for future in distributed.as_completed(futures):
+            problem = future.exception() if future.status == "error" else None
+            yield numbers[future.key], future.result() if problem is None else problem
             future.release()

@@ -5,17 +5,18 @@ that a piece that begins with some frames before it answers as if all had been r
 
 - `window: {seconds: S}`: what is older than S is gone, and a frame that parts the stream (out of order, a gap
   longer than S, a jump of the poses) is told by itself and the one before it.
-- `window: {frames: F}`: F frames in a row without a break are all there is. Whether there is a break is judged by the mean wait
-  of the frames that are held, which differs with where one began; a frame that is no later than F times the least
-  wait among F before it is no break whoever asks.
-- Remembered floor fades: by half in every `floor.memory` what edges told, and what was seen of the surface lives
-  as long. It never ends altogether (a cell seen now was fitted beside one that was remembered), so here the past is
-  cut off after `MEMORIES` of these times, and the answer is nearly that of an unbroken run.
+- `window: {frames: F}`: F frames in a row without a break are all there is. Whether there is one is judged
+  by the mean wait of the frames that are held, which differs with where one began; a frame that is no later
+  than F times the least wait among F before it is no break whoever asks.
+- Remembered floor fades: by half in every `floor.memory` what edges told, and what was seen of the surface
+  lives as long. It never ends altogether (a cell seen now was fitted beside one that was remembered), so here
+  the past is cut off after `MEMORIES` of these times, and the answer is nearly that of an unbroken run.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from flatten.profile import Profile
 
@@ -58,7 +59,7 @@ def _window_is_settled(profile: Profile, stamps: Sequence[int]) -> bool:
     window = profile.window
     if window is None or window.frames == 1:
         return True
-    waits = [later - sooner for sooner, later in zip(stamps, stamps[1:], strict=False)]
+    waits = [later - sooner for sooner, later in pairwise(stamps)]
     if window.seconds is not None:
         limit = round(window.seconds * SECOND) + SLACK
         return any(wait <= 0 or wait > limit for wait in waits) or stamps[-1] - stamps[0] > limit
@@ -78,7 +79,7 @@ def _floor_is_settled(profile: Profile, stamps: Sequence[int]) -> bool:
     memory = round(memory_of(profile) * SECOND)
     if not memory:
         return True
-    for sooner, later in zip(stamps, stamps[1:], strict=False):
+    for sooner, later in pairwise(stamps):
         if later < sooner or later - sooner > memory + SLACK:
             return True
     return stamps[-1] - stamps[0] > MEMORIES * memory

@@ -1,4 +1,4 @@
-"""One pass over a stretch of a recording: frames with the poses about them, and what passes through as it is."""
+"""One pass over a stretch of a recording: frames with the poses about them, and what passes as it is."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Recordings to results, top to bottom: plan, flatten what is missing piece by piece, join, account for it."""
+"""Recordings to results: plan, flatten what is missing piece by piece, join, account for it."""
 
 from __future__ import annotations
 

@@ -69,7 +69,7 @@ def log_path(order: Order, name: str) -> Path:
 
 
 def is_finished(order: Order, source: Path, name: str) -> bool:
-    """Tell whether this very result is there from an earlier run; OutputError where another one is in its place."""
+    """Tell whether this very result is there already; OutputError where another is in its place."""
     result, manifest = result_path(order, name), manifest_path(order, name)
     if result.resolve() == source.resolve():
         raise OutputError(f"{result}: is the recording itself: choose another folder (--out)")
@@ -79,11 +79,11 @@ def is_finished(order: Order, source: Path, name: str) -> bool:
         same = read_json(log_path(order, name)).get("identity") == _plain(plan_identity(order, source))
         if same:
             return True
-    under_way = (order.folder / f".{name}.parts" / PLAN).exists() and not manifest.exists()
+    under_way = (order.folder / f".{name}.parts" / joining.MOVING).exists() and not manifest.exists()
     if not order.overwrite and not under_way:
         raise OutputError(
-            f"{result}: is there already, of another profile, version or input: choose another folder, or allow "
-            "overwriting"
+            f"{result}: is there already, of another profile, version or input: choose another folder, or "
+            "allow overwriting"
         )
     return False
 
@@ -184,7 +184,7 @@ def finish(work: Work, how: dict[str, Any]) -> dict[str, Any]:
 
 
 def _results(order: Order, result: Path) -> list[dict[str, Any]]:
-    """Name, size and digest of what was made; of a bag its name alone, as its bytes tell of its writer, too."""
+    """Name, size and digest of what was made; of a bag its name alone, whose bytes may differ."""
     if order.format == "bag":
         return [{"name": result.name}]
     paths = sorted(result.iterdir()) if result.is_dir() else [result]

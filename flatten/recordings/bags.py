@@ -101,10 +101,12 @@ class ChainStore:
         """What is damaged in any of them."""
         return [*self._faults, *(fault for store in self._stores for fault in store.faults)]
 
-    def messages(self, topics: Collection[str]) -> Iterator[Message]:
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
         """Yield the messages of one file after the other."""
         for store in self._stores:
-            yield from store.messages(topics)
+            yield from store.messages(topics, start, stop)
 
     def verify(self) -> None:
         """Hold each file against its checksums."""
