@@ -45,7 +45,7 @@ MAY_IMPORT = {
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "tuning": {
         "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
-        "returns", "scan", "scene",
+        "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
@@ -60,7 +60,9 @@ MAY_IMPORT = {
         "carrying", "cloud", "files", "fitted", "flattener", "frames", "motion", "plan", "profile", "samples",
         "scan", "tuning",
     },
-    "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
+    "jobs": {
+        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan", "version",
+    },
     "batch": {
         "cloud", "errors", "files", "flattener", "jobs", "motion", "plan", "profile", "recordings", "scan",
         "version",

@@ -156,6 +156,7 @@ def mcap_filler(items: Iterator[Flat | Passing], order: Order, plan: Plan, piece
         writer: Any = Writer(stream, chunk_size=CHUNK_BYTES, compression=CompressionType.LZ4)
         writer.start("ros2", library="flatten")
         numbers = register(writer, channels_of(messages, order, plan))
+        from_file, unknown = POSES in numbers and POSES not in dict(plan.passing), np.full(7, np.nan)
         if piece.number == 0:
             _add(writer, numbers[STATIC], plan.start, messages.fan(plan.start))
         for item in items:
@@ -168,8 +169,9 @@ def mcap_filler(items: Iterator[Flat | Passing], order: Order, plan: Plan, piece
                 scans, bins = topics_of(name)
                 _add(writer, numbers[scans], logged, messages.scan(scan, item.time))
                 _add(writer, numbers[bins], logged, messages.bins(scan, item.time))
-            if POSES in numbers and POSES not in dict(plan.passing) and np.isfinite(item.pose).all():
-                _add(writer, numbers[POSES], logged, messages.pose(item.pose, item.time))
+            pose = item.pose if from_file else unknown
+            if np.isfinite(pose).all():
+                _add(writer, numbers[POSES], logged, messages.pose(pose, item.time))
         writer.finish()
 
     return fill

@@ -144,15 +144,16 @@ def write_recording(
         raise OutputError(f"{place}: recordings are written as .mcap: choose such a name")
 
     def fill(stream: io.BufferedIOBase) -> None:
-        _fill(stream, clouds, trajectory, body_from_sensor, how)
+        fill_recording(stream, clouds, trajectory, body_from_sensor, how)
 
     write_all([(place, fill)], overwrite)
 
 
-def _fill(
+def fill_recording(
     stream: Any, clouds: Iterable[tuple[int, Cloud]], trajectory: Trajectory | None,
     body_from_sensor: Numbers | None, how: dict[str, Any],
 ) -> None:  # fmt: skip
+    """Write a recording to a stream, see `write_recording`."""
     with RecordingWriter(stream, **how) as writer:
         told, done = body_from_sensor is None, 0
         for time, cloud in clouds:
