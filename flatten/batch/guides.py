@@ -133,7 +133,7 @@ class Held:
         return self._guide
 
     def _read(self, first: int, stop: int) -> Guide:
-        """Make a guide of what was recorded in a stretch; of several frames' poses the most frequent count."""
+        """Make a guide of what was recorded in a stretch; the poses of the most frequent frame count."""
         found: dict[tuple[str, str], list[Rows]] = {}
         for logged, row in self._rows:
             if first <= logged < stop:
