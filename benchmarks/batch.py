@@ -1,15 +1,16 @@
-"""Whole recordings: what flattening and writing add to reading, what a second process gains, memory, cut memories.
+"""Whole recordings: what flattening and writing add to reading, a second process, memory, cut-off floor.
 
 The recordings are made of the sample clouds, ranges blurred by 2 mm so that they cannot be packed away, at
 10 Hz, with odometry at 100 Hz and a time for each return.
 
-- cost: the rosbags library alone reads all messages of a recording and puts them into objects; `flatten batch` reads,
-  corrects the motion, flattens, writes scans and companions, passes poses through, and takes digests; one
-  process, one thread, in turn, processor time;
+- cost: the rosbags library alone reads all messages of a recording and puts them into objects; `flatten
+  batch` reads, corrects the motion, flattens, writes scans and companions, passes poses through, and takes
+  digests; one process, one thread, in turn, processor time;
 - jobs: one process and two, on the wall;
-- resident: the largest resident set of the command on a recording of `--gigabytes` (10 if none are given);
-- memory: with `level: floor` what is remembered never fades altogether: how many bins a piece answers otherwise
-  than an unbroken run, by how much is run before it.
+- resident: the largest resident set of the command on a recording of FLATTEN_GIGABYTES (10 if it is not set),
+  and of a twentieth of that; FLATTEN_SCRATCH names a folder with room for it;
+- memory: with `level: floor` what is remembered never fades altogether: how many bins a piece answers
+  otherwise than an unbroken run, by how much is run before it.
 """
 
 from __future__ import annotations
@@ -144,7 +145,7 @@ def costs(folder: Path, seconds: float) -> Iterator[Row]:
             size = flattened(path, profile, out)
             runs = {
                 DECODED: lambda path=path: read_alone(path),
-                WHOLE: lambda path=path, profile=profile: flattened(path, profile, out),
+                WHOLE: lambda path=path, profile=profile, out=out: flattened(path, profile, out),
             }
             with one_core():
                 timed = contest(runs, seconds, least=5)
