@@ -105,6 +105,13 @@ def tune() -> None:
     told(record.write("tune", part.measure()))
 
 
+def recheck() -> None:
+    """What a recheck tells of generated drives; about a quarter of an hour, and only when it is named."""
+    from benchmarks import recheck as part
+
+    told(record.write("recheck", part.measure()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -142,10 +149,10 @@ PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
         speed, latency, memory, startup, instructions, curves, clear, ground, motion, batch, mount, blind,
-        tune, boards, portability, pictures, tables,
+        tune, recheck, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "batch", "mount", "blind", "tune")
+LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "recheck")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

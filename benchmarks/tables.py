@@ -14,6 +14,7 @@ from benchmarks import (
     ground_tables,
     motion_tables,
     mount_tables,
+    recheck_tables,
     record,
     speed_tables,
     tune_tables,
@@ -90,6 +91,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **motion_tables.TABLES,
     **batch_tables.TABLES,
     **mount_tables.TABLES,
+    **recheck_tables.TABLES,
     **blind_tables.TABLES,
     **tune_tables.TABLES,
 }

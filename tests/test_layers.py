@@ -42,10 +42,10 @@ MAY_IMPORT = {
     "fitted": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "recordings": {"cloud", "errors", "files", "motion"},
-    "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
+    "scene": {"cloud", "errors", "frames", "files", "profile", "recordings", "samples", "version"},
     "tuning": {
-        "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
-        "recordings", "returns", "scan", "scene",
+        "attitude", "carrying", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan",
+        "profile", "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",

@@ -11,6 +11,7 @@ import click
 
 from flatten.cli.options import (
     FILE,
+    most_option,
     overwrite_option,
     profile_option,
     quiet_option,
@@ -67,6 +68,7 @@ MOST_CLOUDS = 120
     "the recording, if there are some.",
 )
 @recording_options
+@most_option(MOST_CLOUDS)
 @click.option(
     "--picture", type=FILE, metavar="FILE", help="Draw it from above and from the side: .png, .svg or .pdf."
 )
@@ -129,9 +131,9 @@ def _find(paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]) -> 
     from flatten.tuning.blind import BlindFinder  # noqa: PLC0415
 
     with Shots(paths, **wanted) as shots:
-        found = shots.evenly(MOST_CLOUDS)
+        found = shots.evenly(wanted["most"])
         if len(found) < len(shots) and not wanted["quiet"]:
-            say("note", f"{MOST_CLOUDS} of the clouds are looked at, evenly spaced")
+            say("note", f"{len(found)} of {len(shots)} clouds are looked at, evenly spaced")
         path = shots.trajectory if wanted["poses"] is None else given_trajectory(wanted["poses"], wanted)
         if path is not None:
             warn(path.told, wanted["quiet"])

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import io
 import json
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from flatten.cli.carried import Ways
 from flatten.cli.options import (
     FILE,
     attitude_of,
     attitude_options,
     degrees,
+    most_option,
     overwrite_option,
     profile_option,
     quiet_option,
@@ -21,9 +24,8 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
-from flatten.cli.recordings import Shots, given_trajectory, motion_of, mount_matrix, recording_options
+from flatten.cli.recordings import Shots, motion_of, mount_matrix, recording_options
 from flatten.cli.terminal import progress, say, warn
-from flatten.errors import MotionError
 
 if TYPE_CHECKING:
     from flatten.files.writing import Job
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
     from flatten.profile import Profile
     from flatten.tuning.tune import Frame, Tuned
 
+MOST_FRAMES = 200
+"""Of a longer recording so many clouds are looked at."""
 PASSES = 3
 """How often each frame is looked at."""
 
@@ -44,6 +48,7 @@ PASSES = 3
     "their times, or by what their files are called (seconds). Default: those in the recording.",
 )  # fmt: skip
 @recording_options
+@most_option(MOST_FRAMES)
 @click.option(
     "--shake", callback=degrees, metavar="DEG",
     help="How much the floor will tilt against the slices, degrees, one sigma. Default: as measured.",
@@ -82,13 +87,15 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     shake = wanted["shake"]
     if shake is not None and shake < 0.0:
         raise click.UsageError("--shake: wanted degrees, 0 or more")
-    from flatten.tuning.tune import MOST_FRAMES, Tuner  # noqa: PLC0415
+    from flatten.tuning.tune import Tuner, evenly  # noqa: PLC0415
 
     with Shots(clouds, **wanted) as shots:
         frames, motion = read_frames(shots, profile, wanted)
-        steps = PASSES * min(len(frames), MOST_FRAMES)
-        with progress("looking at", steps, wanted["quiet"]) as step:
-            told = Tuner(profile, step).tune(frames, motion, shake)
+        chosen = evenly(frames, wanted["most"])
+        if len(chosen) < len(frames) and not wanted["quiet"]:
+            say("note", f"{len(chosen)} of {len(frames)} clouds are looked at, evenly spaced")
+        with progress("looking at", PASSES * len(chosen), wanted["quiet"]) as step:
+            told = Tuner(profile, step).tune(chosen, motion, shake)
         warn(shots.faults, wanted["quiet"])
     notes(told, wanted["quiet"])
     write(told, clouds, profile_path, wanted)
@@ -120,24 +127,18 @@ def read_frames(
         raise click.UsageError("--poses tell how the body leans: leave --roll and --pitch out")
     if wanted["poses"] is not None and any(shot.time is None for shot in shots):
         return _by_seconds(shots, mount if wanted["poses_of"] == "sensor" else None, wanted["poses"])
-    path = None
-    if wanted["poses"] is not None:
-        path = given_trajectory(wanted["poses"], wanted)
-    elif given is None:
-        path = shots.trajectory
-    if path is None:
+    if wanted["poses"] is None and given is not None:
         return [Frame(shot.name, shot.read, given) for shot in shots], None
-    warn(path.told, wanted["quiet"])
-    path = path.of_body(mount)
-    # a recording begins before its poses do, as often as not
-    known = [shot for shot in shots if shot.time is not None and path.covers(shot.time, shot.time)]
-    if not known:
-        raise MotionError(f"{path.name}: the poses cover none of the clouds: give poses of the same drive")
-    if len(known) < len(shots):
-        warn([f"{len(shots) - len(known)} clouds are left out: no poses at their time"], wanted["quiet"])
-    return [
-        Frame(shot.name, shot.read, path.attitude(shot.time)) for shot in known if shot.time is not None
-    ], motion_of(path)
+    ways = Ways.of(shots, profile, wanted["poses"], wanted)
+    if ways.trajectory is None:
+        return [Frame(shot.name, shot.read, None) for shot in shots], None
+    known = ways.known(list(shots))
+    frames = [
+        Frame(shot.name, partial(ways.read, shot), ways.trajectory.attitude(shot.time))
+        for shot in known
+        if shot.time is not None
+    ]
+    return frames, motion_of(ways.trajectory)
 
 
 def _by_seconds(shots: Shots, mount: Any, poses: Path) -> tuple[list[Frame], Motion]:
@@ -158,8 +159,6 @@ def notes(told: Tuned, quiet: bool) -> None:
 
     for name in told.millimetres if not quiet else ():
         say("note", f"{name}: is in millimetres and was read as such; others want metres: convert it")
-    if told.left_out and not quiet:
-        say("note", f"{told.left_out} frames of the recording were left out, evenly")
     warn((f"{left.name}: left out: {left.reason}" for left in told.refused), quiet)
     warn(tune_words.cautions(told), quiet)
 

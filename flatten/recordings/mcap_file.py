@@ -113,11 +113,11 @@ class McapStore:
         except DamageError as error:
             self._tell(f"{error}: read from end to end instead")
             index = None
-        self.channels, self._pieces = Channels(), list[Piece]()
-        if index is None:
+        # an index that was checked is believed before the data, which may be damaged where it names a topic
+        self.channels, self._pieces = Channels() if index is None else index.channels, list[Piece]()
+        if index is None or not index.whole:
             tally = self._scan()
         else:
-            self.channels = index.channels
             tally = Tally(index.counts, index.first, index.last)
             self._take(index)
         self.start, self.end = tally.first or 0, tally.last

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from flatten.cloud import POINT_FIELD_TYPES, Cloud
 from flatten.errors import MissingPartError, OutputError
 from flatten.files.writing import write_all
-from flatten.recordings.messages import CLOUD_TYPE, ODOMETRY, TRANSFORMS, library
+from flatten.recordings.messages import CLOUD_TYPE, ODOMETRY, TRANSFORMS, standard_types
 from flatten.recordings.trajectory import Trajectory, quaternions
 
 Numbers = npt.NDArray[np.float64]
@@ -49,8 +49,7 @@ class RecordingWriter(AbstractContextManager["RecordingWriter"]):
         body: str = "base_link", sensor: str = "lidar", compression: Compression = "zstd",
         chunk: int = 1 << 20,
     ) -> None:  # fmt: skip
-        stores, get = library()
-        self._types = get(stores.ROS2_HUMBLE)
+        self._types = standard_types()
         self._writer = _writer(stream, compression, chunk)
         self._topics = {CLOUD_TYPE: clouds, ODOMETRY: odometry, TRANSFORMS: "/tf_static"}
         self._channels: dict[str, int] = {}

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from flatten import Cloud, Trajectory, frames
-from flatten.recordings.messages import library
+from flatten.recordings.messages import standard_types
 from flatten.recordings.opening import store_of
 from flatten.recordings.writing import fill_recording
 
@@ -81,8 +81,7 @@ def as_first_generation(mcap: Path, path: Path) -> Path:
 
 
 def _copy(mcap: Path, writer: Any, way: str) -> None:
-    stores, get = library()
-    types = get(stores.ROS1_NOETIC if way == "ros1" else stores.ROS2_HUMBLE)
+    types = standard_types(way)
     store = store_of(mcap)
     assert store is not None
     with writer:
@@ -92,6 +91,6 @@ def _copy(mcap: Path, writer: Any, way: str) -> None:
         }
         for message in store.messages(set(connections)):
             data = bytes(message.data)
-            raw = types.cdr_to_ros1(data, message.topic.type) if way == "ros1" else data
+            raw = standard_types().cdr_to_ros1(data, message.topic.type) if way == "ros1" else data
             writer.write(connections[message.topic.name], message.logged, bytes(raw))
     store.close()
