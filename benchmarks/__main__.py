@@ -76,6 +76,14 @@ def motion() -> None:
     told(record.write("motion", part.measure()))
 
 
+def batch() -> None:
+    """Whole recordings: cost, processes, memory; half an hour, 15 GB of disk, only when it is named."""
+    from benchmarks import batch as part
+
+    gigabytes = part.asked()
+    told(record.write("batch", part.measure(gigabytes=gigabytes), part.notes(gigabytes)))
+
+
 def mount() -> None:
     """Mounts from floors, and their stated errors; about 15 minutes, and only when it is named."""
     from benchmarks import mount as part
@@ -140,11 +148,11 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune,
-        recheck, boards, portability, pictures, tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, motion, batch, mount, blind,
+        tune, recheck, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount", "blind", "tune", "recheck")
+LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "recheck")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmarks import (
+    batch_tables,
     blind_tables,
     board_tables,
     ground_tables,
@@ -88,6 +89,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **board_tables.TABLES,
     **ground_tables.TABLES,
     **motion_tables.TABLES,
+    **batch_tables.TABLES,
     **mount_tables.TABLES,
     **recheck_tables.TABLES,
     **blind_tables.TABLES,

@@ -64,6 +64,10 @@ MAY_IMPORT = {
         "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan",
         "version",
     },
+    "batch": {
+        "cloud", "errors", "files", "flattener", "jobs", "motion", "plan", "profile", "recordings", "scan",
+        "version",
+    },
     "demo": {
         "cloud", "comparing", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile",
         "samples", "scan", "version", "warmup",
@@ -73,7 +77,7 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
+        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
         "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from flatten.cli.batch import batch
 from flatten.cli.blind import blind
 from flatten.cli.budget import budget
 from flatten.cli.convert import convert
@@ -34,6 +35,7 @@ Where to begin, in a plant nursery of our own making:
   flatten recheck drive.mcap -p rover.yaml   does the profile still hold, after a remount or a hard day
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
+  flatten batch drive.mcap -p rover.yaml --out scans/    whole recordings, also from many machines
 
 Lengths are metres. Angles are degrees here and in the profile, radians in the library and in
 what is written. Exit codes: 0 done, 1 an input failed, 2 not a command line, 70 a fault of
@@ -60,5 +62,7 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, look, convert, show, profile, mount, blind, tune, recheck, budget, warmup, completion):
+for command in (
+    demo, look, convert, batch, show, profile, mount, blind, tune, recheck, budget, warmup, completion,
+):  # fmt: skip
     cli.add_command(command)

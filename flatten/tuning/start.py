@@ -85,7 +85,8 @@ def near_mount(beams: Beams, expected: Plane) -> Plane:
 def _nothing_near(best: Found | None, expected: Plane) -> str:
     allowed = f"looked for was within {math.degrees(TILT):.0f}° and {SHIFT:g} m"
     if best is None:
-        return f"no floor where the profile's mount has it; {allowed}: correct the mount, or use `flatten mount --blind-start`"
+        words = "correct the mount, or use `flatten mount --blind-start`"
+        return f"no floor where the profile's mount has it; {allowed}: {words}"
     tilt = math.degrees(angle_between(best.plane.up, expected.up))
     shift = best.plane.distance - expected.distance
     return (

@@ -6,7 +6,9 @@ too near where it lies ahead and too far where it lies behind. The yaw is the on
 
 Returns of all clouds are put on one map by the poses and sorted into cells. In a cell that holds a piece of
 an upright surface, a return lies r off that surface; turning the mount by ψ moves it across by ψ times its
-distance along the surface from the sensor. Both are taken about the cell's mean, and ψ is their regression.
+distance along the surface from the sensor. Both are taken about the cell's mean and free of where along the
+surface the return lies, as a surface may run as it likes; what is left tells one place of the sensor from
+another, and ψ is the regression of the one on the other.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ import numpy as np
 from flatten import frames
 from flatten.errors import TuningError
 from flatten.frames import Matrix
-from flatten.tuning.patches import Numbers, Places
+from flatten.tuning.patches import Mask, Numbers, Places
 from flatten.tuning.yaw import Yaw
 
 LOWEST, HIGHEST = 0.3, 2.5
@@ -39,6 +41,8 @@ ROUNDS = 8
 SETTLED = 1e-5
 PARTS = 10
 """Stretches of the drive; leaving each out in turn tells the error (the jackknife)."""
+LEAST_WAY = 0.5
+"""Metres, one sigma, over which the places of the sensor must be spread."""
 LEAST_SURE = math.radians(0.5)
 
 
@@ -74,14 +78,15 @@ def yaw_from_map(
     """
     views = _views(clouds, odom_from_body, body_from_sensor)
     if len(views.part) < 100:
-        raise TuningError(
-            "yaw: hardly anything stands about that was driven past: drive along walls or benches"
-        )
-    turn = _turn(views, np.ones(len(views.part), bool), 0.0)
+        raise TuningError("yaw: hardly anything stands about: drive past walls or benches, several metres")
+    if float(np.hypot(*views.sensors.std(axis=0))) < LEAST_WAY:
+        raise TuningError("yaw: the robot hardly moved: drive past walls or benches, several metres")
+    turn, formal = _turn(views, np.ones(len(views.part), bool), 0.0)
     parts = [part for part in range(PARTS) if (views.part == part).any()]
-    without = np.array([_turn(views, views.part != part, turn) for part in parts])
+    without = np.array([_turn(views, views.part != part, turn)[0] for part in parts])
     n = len(parts)
-    sigma = math.sqrt((n - 1) / n * float(np.square(without - without.mean()).sum())) if n > 1 else math.inf
+    jackknife = math.sqrt((n - 1) / n * float(np.square(without - without.mean()).sum()))
+    sigma = max(formal, jackknife) if n > 1 else math.inf
     if not sigma <= LEAST_SURE:
         raise TuningError(
             f"yaw: the drive tells it to {math.degrees(sigma):.1f}° only, at most "
@@ -107,19 +112,20 @@ def _views(clouds: Sequence[Numbers], odom_from_body: Numbers, body_from_sensor:
     return _Views(np.concatenate(points), np.concatenate(sensors), np.concatenate(part))
 
 
-def _turn(views: _Views, chosen: np.ndarray[tuple[int], np.dtype[np.bool_]], turn: float) -> float:
-    """Angle by which the mount must be turned, radians, beginning at one near it."""
+def _turn(views: _Views, chosen: Mask, turn: float) -> tuple[float, float]:
+    """Angle by which the mount must be turned, from one near it on, and its error by noise; radians."""
+    sigma = math.inf
     for _ in range(ROUNDS):
         turned = views.points[chosen] @ frames.rotation_z(turn)[:2, :2].T
-        step = _step(turned, views.sensors[chosen])
+        step, sigma = _step(turned, views.sensors[chosen])
         turn += step
         if abs(step) < SETTLED:
             break
-    return turn
+    return turn, sigma
 
 
-def _step(turned: Numbers, sensors: Numbers) -> float:
-    """Regression of how far returns lie off their surfaces on how far a turn would move them."""
+def _step(turned: Numbers, sensors: Numbers) -> tuple[float, float]:
+    """Regression of how far returns lie off their surfaces on how far a turn would move them; its error."""
     on_map = turned + sensors
     _, cell = np.unique(np.floor(on_map / CELL).astype(np.int64), axis=0, return_inverse=True)
     cell = cell.reshape(-1)
@@ -137,14 +143,18 @@ def _step(turned: Numbers, sensors: Numbers) -> float:
     good = flat[cell]
     # turned by ψ about the sensor, a return moves by ψ·(−y, x)
     across, moved = nx * x + ny * y, about_mean(ny * turned[:, 0] - nx * turned[:, 1])
+    # across is free of where along the surface a return lies, by the choice of the surface; so must moved be
+    place = ny * x - nx * y
+    slope = np.bincount(cell, moved * place) / np.maximum(np.bincount(cell, place * place), 1e-12)
+    moved = moved - slope[cell] * place
     across, moved = across[good], moved[good]
     if len(across) < FEWEST:
-        return 0.0
+        return 0.0, math.inf
     weights = np.ones(len(across))
-    step = 0.0
+    step, scale = 0.0, 1.0
     for _ in range(5):
         step = -float((weights * moved * across).sum() / max((weights * moved * moved).sum(), 1e-12))
         left = across + step * moved
         scale = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
         weights = np.square(np.maximum(1.0 - np.square(left / (BIWEIGHT * scale)), 0.0))
-    return step
+    return step, scale / math.sqrt(max(float((weights * moved * moved).sum()), 1e-12))
