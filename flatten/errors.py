@@ -9,6 +9,7 @@ Each text says what happened, where, and what to do about it.
     ├── AttitudeError     an attitude that is not two finite angles, or not of its frame's time
     ├── TuningError       what is asked cannot be told from these clouds
     ├── MotionError       a motion that cannot be right, or that does not fit the cloud
+    ├── MapError          scans and poses that make no map, or a map that cannot be read
     ├── OutputError       a result cannot be written
     └── MissingPartError  an optional library or a system package is not there
 """
@@ -50,6 +51,10 @@ class MotionError(FlattenError, ValueError):
 
 class TuningError(FlattenError):
     """Recorded clouds do not tell what is asked: no floor, too little of it, or two of them."""
+
+
+class MapError(FlattenError):
+    """Scans and poses that make no map, or a map file that cannot be read."""
 
 
 class OutputError(FlattenError):
