@@ -27,6 +27,7 @@ if TYPE_CHECKING:
         MotionError,
         OutputError,
         ProfileError,
+        RecordingError,
         TuningError,
     )
     from flatten.files import read_cloud
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from flatten.health import Health, Trouble
     from flatten.motion import Motion, Stamped, Turning
     from flatten.profile import Profile
+    from flatten.recordings import Recording, Trajectory, open_recording, read_trajectory
     from flatten.scan import Counts, Scan, State
 
 __all__ = [
@@ -51,14 +53,19 @@ __all__ = [
     "OutputError",
     "Profile",
     "ProfileError",
+    "Recording",
+    "RecordingError",
     "Scan",
     "Stamped",
     "State",
+    "Trajectory",
     "Trouble",
     "TuningError",
     "Turning",
     "__version__",
+    "open_recording",
     "read_cloud",
+    "read_trajectory",
 ]
 
 _HOMES = {
@@ -71,6 +78,7 @@ _HOMES = {
             "MotionError",
             "OutputError",
             "ProfileError",
+            "RecordingError",
             "TuningError",
         ),
         "errors",
@@ -82,6 +90,7 @@ _HOMES = {
     "Flattener": "flattener",
     **dict.fromkeys(("Health", "Trouble"), "health"),
     "Profile": "profile",
+    **dict.fromkeys(("Recording", "Trajectory", "open_recording", "read_trajectory"), "recordings"),
     "read_cloud": "files",
 }
 """In which module each name of the library lives; the imports above say the same to type checkers."""
@@ -96,6 +105,7 @@ _ROOMS = (
     "health",
     "motion",
     "profile",
+    "recordings",
     "scan",
     "scene",
     "tuning",

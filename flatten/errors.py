@@ -8,9 +8,10 @@ Each text says what happened, where, and what to do about it.
     ├── CloudError        a cloud (file, array or message) cannot be read
     ├── AttitudeError     an attitude that is not two finite angles, or not of its frame's time
     ├── TuningError       what is asked cannot be told from these clouds
+    ├── RecordingError    a recording cannot be read, or has not what is asked of it
     ├── MotionError       a motion that cannot be right, or that does not fit the cloud
-    ├── MapError          scans and poses that make no map, or a map that cannot be read
     ├── OutputError       a result cannot be written
+    ├── MapError          scans and poses that make no map, or a map that cannot be read
     └── MissingPartError  an optional library or a system package is not there
 """
 
@@ -53,8 +54,8 @@ class TuningError(FlattenError):
     """Recorded clouds do not tell what is asked: no floor, too little of it, or two of them."""
 
 
-class MapError(FlattenError):
-    """Scans and poses that make no map, or a map file that cannot be read."""
+class RecordingError(FlattenError):
+    """A recording cannot be read, or has no such topic, poses or clouds as are asked of it."""
 
 
 class OutputError(FlattenError):
@@ -63,3 +64,7 @@ class OutputError(FlattenError):
 
 class MissingPartError(FlattenError, ImportError):
     """An optional library, or a system package that it loads, is not installed."""
+
+
+class MapError(FlattenError):
+    """Scans and poses that make no map, or a map file that cannot be read."""

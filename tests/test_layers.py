@@ -41,6 +41,7 @@ MAY_IMPORT = {
     "drops": {"profile", "scan"},
     "fitted": set(),
     "files": {"cloud", "errors", "scan", "version"},
+    "recordings": {"cloud", "errors", "files", "motion"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "tuning": {
         "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
@@ -70,10 +71,11 @@ MAY_IMPORT = {
     },
     "cli": {
         "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
-        "profile", "samples", "scan", "tuning", "version", "warmup",
+        "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
-        "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "scan", "version",
+        "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "recordings",
+        "scan", "version",
     },
     "__main__": {"cli"},
 }  # fmt: skip
@@ -82,7 +84,10 @@ KERNEL_LIBRARIES = {"__future__", "math", "numpy", "numba", "llvmlite", "collect
 CACHE_LIBRARIES = KERNEL_LIBRARIES | {
     "contextlib", "functools", "hashlib", "os", "pathlib", "pickle", "tempfile",
 }  # fmt: skip
-HEAVY = {"open3d", "matplotlib", "jinja2", "laspy", "rosbags", "trimesh", "pypcd4", "PIL", "scipy", "pandas"}
+HEAVY = {
+    "open3d", "matplotlib", "jinja2", "laspy", "rosbags", "mcap", "lz4", "zstandard", "trimesh", "pypcd4",
+    "PIL", "scipy", "pandas",
+}  # fmt: skip
 
 SOURCES = sorted(HOUSE.rglob("*.py"))
 

@@ -114,7 +114,7 @@ class Grid:
         return len(self._tiles)
 
     def enter(self, beams: Beams) -> None:
-        """Enter one scan; MapError, with nothing changed, where it or its pose cannot be or is too far off."""
+        """Enter one scan; MapError, with nothing changed, where it or its pose cannot be, or is too far."""
         told = _Told.of(beams, self.cell)
         low, high = told.tiles()
         self._grow(low, high, beams)

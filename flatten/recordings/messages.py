@@ -1,0 +1,111 @@
+"""What a recording of messages offers, whatever its format: topics, messages in recorded order, their times.
+
+Clouds and poses are standard messages (common_interfaces, geometry2), so their definitions are known
+here and not taken from the recording; messages of other types are counted and never looked into.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from typing import Any, NamedTuple, Protocol
+
+from flatten.errors import MissingPartError
+
+CLOUD_TYPE = "sensor_msgs/msg/PointCloud2"
+ODOMETRY = "nav_msgs/msg/Odometry"
+POSE = "geometry_msgs/msg/PoseStamped"
+POSE_COVARIANCE = "geometry_msgs/msg/PoseWithCovarianceStamped"
+TRANSFORM = "geometry_msgs/msg/TransformStamped"
+TRANSFORMS = "tf2_msgs/msg/TFMessage"
+POSE_TYPES = (ODOMETRY, POSE, POSE_COVARIANCE, TRANSFORM, TRANSFORMS)
+READ_TYPES = (CLOUD_TYPE, *POSE_TYPES)
+
+OTHER_NAMES = {"tf/msg/tfMessage": TRANSFORMS}
+"""Types that are another by content: the first generation's transforms."""
+
+
+@dataclass(frozen=True)
+class Topic:
+    """One topic of a recording."""
+
+    name: str
+    type: str
+    """Message type, as package/msg/Name."""
+    count: int
+    """Messages in the recording, as far as it tells."""
+    encoding: str = "cdr"
+    """How messages are put in bytes: cdr, or ros1 in the first generation."""
+
+
+class Message(NamedTuple):
+    """One message as it lies in the recording."""
+
+    topic: Topic
+    logged: int
+    """When it was recorded, ns."""
+    data: Any
+    """Its bytes (bytes or memoryview)."""
+
+
+class Store(Protocol):
+    """An opened recording of messages."""
+
+    kind: str
+    """What it is, in words."""
+    topics: list[Topic]
+    faults: list[str]
+    """What is damaged, in words; grows while messages are read."""
+    start: int
+    """When the first message was recorded, ns; 0 where there is none."""
+    end: int
+    """When the last was recorded, ns."""
+
+    def messages(self, topics: Collection[str]) -> Iterator[Message]:
+        """Yield the messages of these topics in recorded order, one in memory at a time."""
+        ...
+
+    def close(self) -> None:
+        """Close files."""
+        ...
+
+
+def standard_type(name: str) -> str:
+    """Write a message type as package/msg/Name, and that of another name as the one it is."""
+    parts = name.split("/")
+    full = f"{parts[0]}/msg/{parts[1]}" if len(parts) == 2 else name
+    return OTHER_NAMES.get(full, full)
+
+
+def decode(message: Message) -> Any:
+    """Read a message of one of READ_TYPES; its arrays are views of its bytes. ValueError where it is none."""
+    topic = message.topic
+    store = _types(topic.encoding)
+    # a view: slicing bytes would copy them, slicing a view does not
+    data = memoryview(message.data)
+    read = store.deserialize_ros1 if topic.encoding == "ros1" else store.deserialize_cdr
+    try:
+        return read(data, topic.type)
+    except Exception as error:  # the library lets through whatever its generated code raises
+        raise ValueError(f"{type(error).__name__}: {error}") from error
+
+
+def stamp_of(header: Any) -> int:
+    """Nanoseconds of a message's header; 0 where nobody set it."""
+    return int(header.stamp.sec) * 10**9 + int(header.stamp.nanosec)
+
+
+@functools.lru_cache(maxsize=2)
+def _types(encoding: str) -> Any:
+    stores, get = library()
+    return get(stores.ROS1_NOETIC if encoding == "ros1" else stores.ROS2_HUMBLE)
+
+
+def library() -> tuple[Any, Any]:
+    """Give what knows the standard messages; MissingPartError where it is not installed."""
+    try:
+        from rosbags.typesys import Stores, get_typestore  # noqa: PLC0415 - of the desk
+    except ImportError as error:
+        raise MissingPartError("recordings need rosbags: pip install 'flatten[desk]'") from error
+    return Stores, get_typestore
