@@ -1,0 +1,149 @@
+"""By how much one look at a place must be moved to fit another: correlation of what both saw.
+
+What the first look hit becomes a picture that fades out beside its cells; what the second one hit is turned by
+one angle after the other, and for each the sum of the picture under its cells is taken at all shifts at
+once (by Fourier transforms: the correlation theorem). The best sum tells shift and turn. After correlative scan
+matching (Olson 2009, from memory). Along a straight wall all shifts fit alike: such a direction is told apart
+and left out of the shift.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Numbers = npt.NDArray[np.float64]
+
+PIXEL = 0.1
+"""Metres; the shift is told between pixels by a parabola."""
+FADE = 0.1
+"""Metres beside a cell at which the picture has faded to 61 % (a normal curve): range noise and half a bin."""
+REACH = 1.5
+"""Metres to which shifts are looked for."""
+TURNS = np.radians(np.arange(-4.0, 4.01, 0.25))
+"""Radians to which turns are looked for."""
+HALF = 15.0
+"""Metres about the middle within which hits are compared."""
+FEWEST = 40
+"""Cells that each look must have hit."""
+LEAST_FIT = 0.3
+"""Share of the second look's cells that must lie on the first one's at the best shift, the fading counted."""
+ASIDE, FLAT = 0.4, 0.12
+"""Where the fit falls by less than FLAT of itself at ASIDE m to a side, that direction is not told."""
+SIDES = 16
+
+
+class Fit(NamedTuple):
+    """How the second look fits the first."""
+
+    shift: tuple[float, float]
+    """Metres by which the second must be moved, in the map's axes."""
+    turn: float
+    """Radians by which it must be turned about the middle first."""
+    fit: float
+    """Share of its cells that then lie on what the first hit."""
+    slides: bool
+    """Whether one direction is not told: the shift then has nothing along it."""
+
+    @property
+    def length(self) -> float:
+        """Metres."""
+        return math.hypot(*self.shift)
+
+
+def align(first: Numbers, second: Numbers, middle: tuple[float, float]) -> Fit | None:
+    """Fit hits (M, 2) of a second look to hits (N, 2) of a first; None where they cannot be compared."""
+    one, other = (_pixels(_near(points - middle)) for points in (first, second))
+    if min(len(one), len(other)) < FEWEST:
+        return None
+    picture = np.fft.rfft2(_faded(one))
+    best = (-1.0, 0.0, np.empty((0, 0)))
+    for turn in TURNS:
+        c, s = math.cos(turn), math.sin(turn)
+        sums = _sums(picture, _pixels(other @ np.array([[c, s], [-s, c]])))
+        top = float(sums.max())
+        if top > best[0]:
+            best = (top, float(turn), sums)
+    fit, turn, sums = best[0] / len(other), best[1], best[2]
+    if fit < LEAST_FIT:
+        return None
+    shift, side = _top(sums)
+    if side is not None:
+        shift = shift - side * float(shift @ side)
+    return Fit((float(shift[0]), float(shift[1])), turn, fit, side is not None)
+
+
+def _near(points: Numbers) -> Numbers:
+    return points[(np.abs(points) < HALF).all(axis=1)]
+
+
+def _pixels(points: Numbers) -> Numbers:
+    """Middles of the pixels that are hit, each once."""
+    if not len(points):
+        return points
+    return (np.unique(np.floor(points / PIXEL).astype(np.int64), axis=0) + 0.5) * PIXEL
+
+
+@functools.cache
+def _side() -> int:
+    """Pixels along the side of the picture, with room for shifts and turned corners."""
+    return 2 * math.ceil((HALF * 1.1 + REACH) / PIXEL)
+
+
+def _counted(points: Numbers) -> Numbers:
+    """Lay points on the picture."""
+    side = _side()
+    cell = np.floor(points / PIXEL).astype(np.int64) + side // 2
+    cell = cell[((cell >= 0) & (cell < side)).all(axis=1)]
+    laid = np.zeros((side, side))
+    laid[cell[:, 1], cell[:, 0]] = 1.0
+    return laid
+
+
+def _faded(points: Numbers) -> Numbers:
+    """Make the picture: 1 where something was hit, fading out beside it."""
+    laid = _counted(points)
+    far = math.ceil(3.0 * FADE / PIXEL)
+    made = laid.copy()
+    for dy in range(-far, far + 1):
+        for dx in range(-far, far + 1):
+            weight = math.exp(-0.5 * (dx * dx + dy * dy) * (PIXEL / FADE) ** 2)
+            np.maximum(made, weight * np.roll(laid, (dy, dx), (0, 1)), out=made)
+    return made
+
+
+def _sums(picture: npt.NDArray[np.complex128], points: Numbers) -> Numbers:
+    """Sum of the picture under the points at all shifts up to REACH; the middle one is no shift."""
+    side, far = _side(), round(REACH / PIXEL)
+    sums = np.fft.irfft2(picture * np.conj(np.fft.rfft2(_counted(points))), s=(side, side))
+    window = np.roll(sums, (far, far), (0, 1))
+    return np.asarray(window[: 2 * far + 1, : 2 * far + 1])
+
+
+def _top(sums: Numbers) -> tuple[Numbers, Numbers | None]:
+    """Where the sums are greatest, metres, and the direction along which they hardly fall, if there is one."""
+    far = len(sums) // 2
+    row, column = (int(k) for k in np.unravel_index(int(sums.argmax()), sums.shape))
+    top = np.array([_between(sums[row], column), _between(sums[:, column], row)])
+    angles = np.arange(SIDES) * (math.pi / SIDES)
+    sides = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    here = np.array([column, row])
+    both = [np.rint(here + sign * sides * (ASIDE / PIXEL)).astype(int) for sign in (1.0, -1.0)]
+    both = [np.clip(part, 0, len(sums) - 1) for part in both]
+    falls = 1.0 - np.maximum(*(sums[part[:, 1], part[:, 0]] for part in both)) / sums[row, column]
+    flattest = int(falls.argmin())
+    shift = (top - far) * PIXEL
+    return shift, (sides[flattest] if falls[flattest] < FLAT else None)
+
+
+def _between(line: Numbers, k: int) -> float:
+    """Place of the top of a parabola through a greatest value and those beside it."""
+    if not 0 < k < len(line) - 1:
+        return float(k)
+    left, middle, right = (float(value) for value in line[k - 1 : k + 2])
+    bend = left - 2.0 * middle + right
+    return k if bend >= 0.0 else k + 0.5 * (left - right) / bend
