@@ -4,7 +4,7 @@
 | --- | --- | --- |
 | thickness | how thick walls are, as the shortest of four runs of occupied cells through each one | less |
 | entropy | bits a seen cell, −p·log₂ p − (1 − p)·log₂(1 − p): how undecided the map is | less |
-| cleared, then occupied | of the cells that were held for free at some time, those that are occupied now | less |
+| cleared, then occupied | of the cells once held for free, those that are occupied in the end | less |
 | hits in free cells | of the cells hit, those that the map held for free at that time | less |
 """
 
@@ -93,7 +93,7 @@ def thickness(occupied: npt.NDArray[np.bool_]) -> Numbers:
 
 
 def run_lengths(line: Places, along: Places) -> Numbers:
-    """Length of the unbroken run that each cell belongs to, cells being told by their line and place on it."""
+    """Length of the unbroken run that each cell belongs to; a cell is told by its line and place on it."""
     order = np.lexsort((along, line))
     lines, places = line[order], along[order]
     begins = np.ones(len(order), bool)

@@ -48,7 +48,7 @@ class Closing(NamedTuple):
     fit: Fit | None
     """None where the two looks do not fit each other at all."""
     agreement: float
-    """Of the cells hit in either pass, and in the other's view, those hit in the other within a cell; NaN where
+    """Of the cells hit in either pass, in view of both, those that the other hit within a cell; NaN where
     there is none."""
 
 
@@ -167,9 +167,7 @@ IN_VIEW = 10.0
 """Metres from both poses within which both passes should have hit the same."""
 
 
-def agreement(
-    first: Numbers, second: Numbers, one: tuple[float, float], other: tuple[float, float]
-) -> float:
+def agreement(first: Numbers, second: Numbers, one: tuple[float, float], other: tuple[float, float]) -> float:
     """Share of the cells hit in one of two looks, near to both poses, that the other hit within a cell.
 
     Cells hit once only in a look (by noise or what moved) count like all others.
