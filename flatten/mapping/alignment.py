@@ -114,7 +114,7 @@ def _laid(points: Numbers) -> Numbers:
         for dy in (0, 1):
             weight = np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1])
             laid += np.bincount((cell[:, 1] + dy) * side + cell[:, 0] + dx, weight, side * side)
-    return np.minimum(laid, 1.0).reshape(side, side)
+    return np.asarray(np.minimum(laid, 1.0).reshape(side, side))
 
 
 def _faded(points: Numbers) -> Numbers:

@@ -89,14 +89,14 @@ def beams_of_scan(scan: Scan, body: Place, mount: Mounted, *, time: int = 0, bar
         y + mount.x * math.sin(yaw) + mount.y * math.cos(yaw),
         yaw,
     )
-    bearings = scan.first + (np.arange(scan.bins) + 0.5) * scan.step
+    bearings = _double(scan.first + (np.arange(scan.bins) + 0.5) * scan.step)
     if scan.states is None or scan.clear_from is None or scan.clear_to is None:
         return bare_beams(scan.ranges, bearings, (scan.near, scan.far), place, time=time, bare=bare)
     hit = scan.states == State.HIT
     tells = hit | (scan.states == State.CLEAR)
     return Beams(
-        time, place, bearings, np.where(hit, scan.ranges, np.nan).astype(np.float64),
-        scan.clear_from.astype(np.float64), np.where(tells, scan.clear_to, 0.0).astype(np.float64),
+        time, place, bearings, _double(np.where(hit, scan.ranges, np.nan)), _double(scan.clear_from),
+        _double(np.where(tells, scan.clear_to, 0.0)),
     )  # fmt: skip
 
 
@@ -122,3 +122,7 @@ def bare_beams(
     if bare is Bare.NOTHING:
         to = np.zeros(seen.shape)
     return Beams(time, place, bearings, np.where(hit, seen, np.nan), np.full(seen.shape, max(near, 0.0)), to)
+
+
+def _double(values: npt.ArrayLike) -> Numbers:
+    return np.asarray(values, np.float64)

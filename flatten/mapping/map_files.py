@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import io
 import math
+import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -20,9 +21,9 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.errors import MapError
-from flatten.files.npz import read_members
-from flatten.files.source import open_source, plain_reason
+from flatten.files.source import plain_reason
 from flatten.files.writing import CAUTION, Fill, Job
+from flatten.mapping.grid import MOST_CELLS
 from flatten.mapping.occupancy import OccupancyMap
 from flatten.version import __version__
 
@@ -31,7 +32,9 @@ Shades = npt.NDArray[np.uint8]
 OCCUPIED, UNSEEN, FREE = 0, 128, 255
 """Grey of a cell."""
 LAYOUT = 1
-KEYS = ("layout", "name", "frame", "cell_m", "columns", "rows", "lower_left_m", "shades", "evidence", "files")
+MOST_BYTES = 8 * MOST_CELLS
+"""Of the unpacked numbers."""
+KEYS = ("layout", "name", "frame", "cell_m", "columns", "rows", "lower_left_cell", "evidence", "files")
 
 
 def shades(made: OccupancyMap) -> Shades:
@@ -41,7 +44,7 @@ def shades(made: OccupancyMap) -> Shades:
 
 
 def map_jobs(stem: Path, made: OccupancyMap, path: npt.NDArray[np.float64], source: str) -> list[Job]:
-    """List what is to be written, for `flatten.files.writing.write_all`: the numbers, pictures, then the text."""
+    """List what is to be written, for `flatten.files.writing.write_all`: numbers, pictures, then the text."""
     files = {kind: stem.with_name(f"{stem.name}.{kind}") for kind in ("npz", "png", "pgm", "yaml")}
     named = {kind: place.name for kind, place in files.items() if kind != "yaml"}
     return [
@@ -68,7 +71,8 @@ def _png(made: OccupancyMap, stream: io.BufferedIOBase) -> None:
     notes = PngImagePlugin.PngInfo()
     notes.add_text("Software", f"flatten {__version__}")
     notes.add_text("Comment", CAUTION)
-    Image.fromarray(shades(made)).save(stream, "PNG", pnginfo=notes)
+    picture: Any = Image.fromarray(shades(made))
+    picture.save(stream, "PNG", pnginfo=notes)
 
 
 def _pgm(made: OccupancyMap, stream: io.BufferedIOBase) -> None:
@@ -101,10 +105,12 @@ def _text(made: OccupancyMap, files: Mapping[str, str], source: str) -> Fill:
     def fill(stream: io.BufferedIOBase) -> None:
         head = (
             f"# Map made by flatten {__version__}. {CAUTION}\n"
-            "# m and rad. lower_left_m: lower left corner of the lower left cell, in `frame`. The pictures have\n"
-            "# their top row first. evidence: log-odds at or below which a cell is free, at or above occupied.\n"
+            "# m and rad. lower_left_m: lower left corner of the lower left cell, in `frame`. The pictures\n"
+            "# have their top row first. evidence: log-odds at or below which a cell is free, at or above\n"
+            "# which it is occupied.\n"
         )
-        stream.write((head + yaml.safe_dump(values, sort_keys=False, allow_unicode=True, width=105)).encode())
+        text = yaml.safe_dump(values, sort_keys=False, allow_unicode=True, width=105)
+        stream.write((head + text).encode())
 
     return fill
 
@@ -122,31 +128,35 @@ def _plain(value: Any) -> Any:
 def read_map(path: Path) -> tuple[OccupancyMap, npt.NDArray[np.float64]]:
     """Read a map back by its YAML: (map, path (k, 3) x, y, yaw); MapError for what is none."""
     told = _read_text(path)
-    place = path.with_name(str(told["files"]["npz"]))
-    with open_source(place) as source:
-        try:
-            arrays = read_members(source, lambda name: name in ("log_odds", "was_free", "path"))
-            values, was_free = arrays["log_odds"], arrays["was_free"]
-            way = np.asarray(arrays["path"], np.float64).reshape(-1, 3)
-        except Exception as error:
-            raise MapError(
-                f"{place}: holds no map that this library wrote ({plain_reason(error)}): make the map again"
-            ) from error
-    shape = (told["rows"], told["columns"])
-    if (
-        values.shape != shape
-        or was_free.shape != shape
-        or values.dtype != np.float32
-        or was_free.dtype != bool
-    ):
-        raise MapError(f"{place}: does not fit {path}: they are of two maps: make it again")
+    try:
+        made, way = _read_numbers(path, told)
+    except Exception as error:
+        raise MapError(
+            f"{path}: no map that this library wrote lies there ({plain_reason(error)}): make it again"
+        ) from error
+    if made.shape != (told["rows"], told["columns"]) or made.was_free.shape != made.shape:
+        raise MapError(f"{path}: its numbers do not fit it: they are of two maps: make it again")
+    return made, way
+
+
+def _read_numbers(path: Path, told: dict[str, Any]) -> tuple[OccupancyMap, npt.NDArray[np.float64]]:
+    place = path.with_name(Path(str(told["files"]["npz"])).name)
+    with zipfile.ZipFile(place) as packed:
+        wanted = ("log_odds.npy", "was_free.npy", "path.npy")
+        if sum(packed.getinfo(name).file_size for name in wanted) > MOST_BYTES:
+            raise ValueError("larger than a map may be")
+    with np.load(place, allow_pickle=False) as arrays:
+        values, was_free, way = (arrays[name.removesuffix(".npy")] for name in wanted)
+    if values.dtype != np.float32 or was_free.dtype != bool:
+        raise ValueError("its arrays are of other kinds")
+    corner, evidence = told["lower_left_cell"], told["evidence"]
     made = OccupancyMap(
         name=str(told["name"]), frame=str(told["frame"]), cell=float(told["cell_m"]),
-        corner=(int(told["lower_left_cell"][0]), int(told["lower_left_cell"][1])), log_odds=values,
-        was_free=was_free, free_at=float(told["evidence"]["free_at"]),
-        occupied_at=float(told["evidence"]["occupied_at"]), figures=dict(told.get("figures") or {}),
+        corner=(int(corner[0]), int(corner[1])), log_odds=values, was_free=was_free,
+        free_at=float(evidence["free_at"]), occupied_at=float(evidence["occupied_at"]),
+        figures=dict(told.get("figures") or {}),
     )  # fmt: skip
-    return made, way
+    return made, np.asarray(way, np.float64).reshape(-1, 3)
 
 
 def _read_text(path: Path) -> dict[str, Any]:
@@ -163,12 +173,4 @@ def _read_text(path: Path) -> dict[str, Any]:
         )
     if told["layout"] != LAYOUT:
         raise MapError(f"{path}: layout {told['layout']} of the map is not known: use a newer version")
-    try:
-        return {
-            **told,
-            "rows": int(told["rows"]),
-            "columns": int(told["columns"]),
-            "npz": told["files"]["npz"],
-        }
-    except (TypeError, ValueError, KeyError) as error:
-        raise MapError(f"{path}: is damaged ({plain_reason(error)}): make the map again") from error
+    return told
