@@ -109,11 +109,11 @@ def _laid(points: Numbers) -> Numbers:
     places = places[((places >= 0.0) & (places < side - 1)).all(axis=1)]
     cell = np.floor(places).astype(np.int64)
     part = places - cell
-    laid = np.zeros(side * side)
+    laid: Numbers = np.zeros(side * side)
     for dx in (0, 1):
         for dy in (0, 1):
             weight = np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1])
-            laid += np.bincount((cell[:, 1] + dy) * side + cell[:, 0] + dx, weight, side * side)
+            np.add.at(laid, (cell[:, 1] + dy) * side + cell[:, 0] + dx, weight)
     return np.asarray(np.minimum(laid, 1.0).reshape(side, side))
 
 

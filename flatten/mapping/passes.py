@@ -153,7 +153,7 @@ class Passes:
 
     def _middle(self, i: int) -> tuple[float, float]:
         x, y, _ = self._places[i]
-        return x, y
+        return float(x), float(y)
 
     def _look(self, i: int) -> Numbers:
         way = np.array(self._travelled)
