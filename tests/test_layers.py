@@ -61,6 +61,10 @@ MAY_IMPORT = {
         "scan", "tuning",
     },
     "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
+    "batch": {
+        "cloud", "errors", "files", "flattener", "jobs", "motion", "plan", "profile", "recordings", "scan",
+        "version",
+    },
     "demo": {
         "cloud", "comparing", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile",
         "samples", "scan", "version", "warmup",
@@ -70,7 +74,7 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
+        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
         "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {

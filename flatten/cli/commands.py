@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import click
 
+from flatten.cli.batch import batch
 from flatten.cli.blind import blind
 from flatten.cli.budget import budget
 from flatten.cli.convert import convert
 from flatten.cli.demo import demo
 from flatten.cli.extras import completion, warmup
 from flatten.cli.groups import Commands
+from flatten.cli.look import look
 from flatten.cli.mount import mount
 from flatten.cli.profile import profile
 from flatten.cli.running import Running
@@ -25,11 +27,13 @@ Where to begin, in a plant nursery of our own making:
   flatten demo                               sample clouds, scans, pictures, a report
   flatten profile new rover.yaml             a commented profile to change to your robot
   flatten profile check rover.yaml           what it means, in words and figures
+  flatten look drive.mcap                    what is in a recording, and what is missing
   flatten mount yard.pcd -p rover.yaml       how the sensor really sits, from the floor
   flatten blind drive/ -p rover.yaml         what the sensor sees of its own robot
   flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
+  flatten batch drive.mcap -p rover.yaml --out scans/    whole recordings, also from many machines
 
 Lengths are metres. Angles are degrees here and in the profile, radians in the library and in
 what is written. Exit codes: 0 done, 1 an input failed, 2 not a command line, 70 a fault of
@@ -56,5 +60,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, profile, mount, blind, tune, budget, warmup, completion):
+for command in (demo, look, convert, batch, show, profile, mount, blind, tune, budget, warmup, completion):
     cli.add_command(command)

@@ -55,15 +55,27 @@ class Store(Protocol):
     kind: str
     """What it is, in words."""
     topics: list[Topic]
-    faults: list[str]
-    """What is damaged, in words; grows while messages are read."""
     start: int
     """When the first message was recorded, ns; 0 where there is none."""
     end: int
     """When the last was recorded, ns."""
 
-    def messages(self, topics: Collection[str]) -> Iterator[Message]:
-        """Yield the messages of these topics in recorded order, one in memory at a time."""
+    @property
+    def faults(self) -> list[str]:
+        """What is damaged, in words; grows while messages are read."""
+        ...
+
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
+        """Yield the messages of these topics in recorded order, one in memory at a time.
+
+        From `start` up to, not including, `stop`: when they were recorded, ns; None for all of that side.
+        """
+        ...
+
+    def verify(self) -> None:
+        """Hold all of it against the checksums that there are; faults tell what does not agree."""
         ...
 
     def close(self) -> None:

@@ -14,8 +14,10 @@ import numpy.typing as npt
 
 from flatten.cloud import Cloud
 from flatten.errors import CloudError, RecordingError
+from flatten.motion import Motion
 from flatten.recordings.messages import CLOUD_TYPE, Message, Store, Topic, decode, stamp_of
 from flatten.recordings.pose_choice import Poses, Whose, find_poses
+from flatten.recordings.return_times import fit_times
 from flatten.recordings.stamps import Stamps
 from flatten.recordings.trajectory import Trajectory
 from flatten.recordings.trajectory_files import read_trajectory
@@ -77,6 +79,33 @@ class Recording:
     def faults(self) -> tuple[str, ...]:
         """What is damaged, out of order or left out, in words, as far as it was read."""
         raise NotImplementedError
+
+    @property
+    def step(self) -> float | None:
+        """Seconds from a cloud to the next, about; None where that is not known."""
+        if self.count < 2 or self.end <= self.start:
+            return None
+        return (self.end - self.start) / 1e9 / (self.count - 1)
+
+    def motion(
+        self, frame: Frame, body_from_sensor: npt.NDArray[np.float64] | None = None, at: int | None = None
+    ) -> Motion | None:  # fmt: skip
+        """How the body moved while a cloud was taken, for `Flattener.flatten(motion=…)`.
+
+        `body_from_sensor`, (4, 4), is needed where the poses are the sensor's. `at` (ns): the moment that is
+        wanted, None for the latest return. None where there are no poses, or the times of the returns
+        cannot be told; MotionError where the poses do not cover them.
+        """
+        trajectory = self.trajectory
+        timed = fit_times(frame.cloud, frame.time, self.step)
+        if trajectory is None or isinstance(timed, str):
+            return None
+        if body_from_sensor is not None:
+            trajectory = trajectory.of_body(body_from_sensor)
+        first, last = timed.first, timed.last
+        if at is not None:
+            first, last = min(first, at), max(last, at)
+        return trajectory.motion(first, last, stamps=timed.stamps, at=at)
 
     def close(self) -> None:
         """Close the files."""
