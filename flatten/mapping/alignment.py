@@ -114,7 +114,8 @@ def _laid(points: Numbers) -> Numbers:
         for dy in (0, 1):
             weight = np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1])
             np.add.at(laid, (cell[:, 1] + dy) * side + cell[:, 0] + dx, weight)
-    return np.asarray(np.minimum(laid, 1.0).reshape(side, side))
+    picture: Numbers = np.minimum(laid, 1.0).reshape(side, side)
+    return picture
 
 
 def _faded(points: Numbers) -> Numbers:

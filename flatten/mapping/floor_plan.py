@@ -38,7 +38,8 @@ FEWEST = 5
 """Points that make a layer: single ones below the floor are mirror images or noise."""
 STEEPEST = 0.35
 """Metres by which the floors of two squares side by side may step: a slope of 19°, or a kerb."""
-MOST_LAYERS = 100_000_000
+MOST_LAYERS = 20_000_000
+"""Layers of all squares; beyond it layers are thicker."""
 FLOOR_BAND = 0.08
 """Metres about the floor within which a point is of the floor; less where the slice begins lower."""
 FARTHEST = 1e7
@@ -63,8 +64,9 @@ class FloorFound(NamedTuple):
         i, j = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
         k, m = np.minimum(i + 1, columns - 1), np.minimum(j + 1, rows - 1)
         u, v, h = u - i, v - j, self.heights
-        low = h[j, i] * (1.0 - u) + h[j, k] * u
-        return np.asarray(low * (1.0 - v) + (h[m, i] * (1.0 - u) + h[m, k] * u) * v)
+        below, above = h[j, i] * (1.0 - u) + h[j, k] * u, h[m, i] * (1.0 - u) + h[m, k] * u
+        found: Numbers = below * (1.0 - v) + above * v
+        return found
 
 
 class Bounds(NamedTuple):
@@ -117,17 +119,18 @@ def _largest_piece(heights: Numbers) -> Mask:
     rows, columns = heights.shape
     waiting = ~np.isnan(heights)
     best: list[tuple[int, int]] = []
-    while waiting.any():
-        first = np.unravel_index(int(waiting.argmax()), waiting.shape)
-        start = (int(first[0]), int(first[1]))
+    for row, column in zip(*np.nonzero(waiting), strict=True):
+        start = (int(row), int(column))
+        if not waiting[start]:
+            continue
         waiting[start] = False
         piece, edge = [start], deque([start])
         while edge:
-            row, column = edge.popleft()
-            for near in ((row + 1, column), (row - 1, column), (row, column + 1), (row, column - 1)):
+            y, x = edge.popleft()
+            for near in ((y + 1, x), (y - 1, x), (y, x + 1), (y, x - 1)):
                 if not (0 <= near[0] < rows and 0 <= near[1] < columns and waiting[near]):
                     continue
-                if abs(heights[near] - heights[row, column]) <= STEEPEST:
+                if abs(heights[near] - heights[y, x]) <= STEEPEST:
                     waiting[near] = False
                     piece.append(near)
                     edge.append(near)

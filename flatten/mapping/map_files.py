@@ -173,4 +173,5 @@ def _read_text(path: Path) -> dict[str, Any]:
         )
     if told["layout"] != LAYOUT:
         raise MapError(f"{path}: layout {told['layout']} of the map is not known: use a newer version")
-    return told
+    values: dict[str, Any] = told
+    return values

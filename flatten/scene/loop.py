@@ -1,4 +1,4 @@
-"""A drive once around the houses of a nursery, 400 m, between upright walls: a place whose plan is closed form.
+"""A drive around the houses of a nursery, 400 m, between upright walls: a place whose plan is closed form.
 
 Everything that stands there has upright sides and a plan that is a rectangle or a circle, so that what is
 solid, and where its outline runs, is known without triangles.
@@ -28,7 +28,7 @@ AROUND = 2.0 * (LENGTH + WIDTH) - (8.0 - 2.0 * math.pi) * BEND
 
 @dataclass(frozen=True)
 class LoopDrive:
-    """Drive along the way, counter-clockwise, at `speed` m/s; at time 0 at its south-west straight's start."""
+    """Drive along the way, counter-clockwise, at `speed` m/s; at time 0 where its south side begins."""
 
     speed: float = 1.5
 
