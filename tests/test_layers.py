@@ -51,9 +51,12 @@ MAY_IMPORT = {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
         "version", "warmup",
     },
+    "mapping": {
+        "batch", "cloud", "errors", "files", "kernels", "profile", "recordings", "scan", "version",
+    },
     "pictures": {
-        "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "plan", "profile",
-        "scan", "tuning", "version",
+        "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "mapping", "plan",
+        "profile", "scan", "tuning", "version",
     },
     "samples": {"errors"},
     "comparing": {
@@ -74,8 +77,8 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
-        "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
+        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "mapping",
+        "motion", "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "recordings",

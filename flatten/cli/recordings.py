@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-
     pass
 
 Command = TypeVar("Command", bound=Callable[..., Any])

@@ -122,7 +122,7 @@ def _faded(points: Numbers) -> Numbers:
     """Make the picture: 1 where something was hit, fading out beside it."""
     laid = _laid(points)
     far = math.ceil(3.0 * FADE / PIXEL)
-    made = laid.copy()
+    made: Numbers = laid.copy()
     for dy in range(-far, far + 1):
         for dx in range(-far, far + 1):
             weight = math.exp(-0.5 * (dx * dx + dy * dy) * (PIXEL / FADE) ** 2)

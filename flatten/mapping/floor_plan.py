@@ -56,6 +56,14 @@ class FloorFound(NamedTuple):
     own: Mask
     """(rows, columns) whether the square's own points tell it; else it has its neighbours' height."""
 
+    def words(self) -> str:
+        """Say where it lies, and how much of the place tells it."""
+        low, high = (float(part) for part in np.quantile(self.heights[self.own], [0.02, 0.98]))
+        return (
+            f"floor found in {100.0 * float(self.own.mean()):.0f} % of the square metres, between "
+            f"z = {low:.2f} and {high:.2f} m"
+        )
+
     def at(self, x: Numbers, y: Numbers) -> Numbers:
         """Height of the floor at points, between the middles of the squares."""
         rows, columns = self.heights.shape
@@ -143,7 +151,7 @@ def _largest_piece(heights: Numbers) -> Mask:
 
 def _filled(heights: Numbers) -> Numbers:
     """Fill squares without floor with the mean of those beside them that have one, ring by ring."""
-    known = heights.copy()
+    known: Numbers = heights.copy()
     while np.isnan(known).any():
         padded = np.pad(known, 1, constant_values=np.nan)
         beside = np.stack([padded[:-2, 1:-1], padded[2:, 1:-1], padded[1:-1, :-2], padded[1:-1, 2:]])

@@ -20,8 +20,8 @@ from flatten.mapping.passes import DISAGREE, DISAGREE_TURN, Closing, Passes
 from flatten.mapping.sources import Source
 
 DENIED = 0.15
-"""Share of the cells hit that the map held for free, from which on something is wrong, or much moves: with exact
-poses it is below 0.05 (`benchmarks map`)."""
+"""Share of the cells hit that the map held for free, from which on something is wrong, or much moves: with
+exact poses it is below 0.05 (`benchmarks map`)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,14 +66,14 @@ class Made:
         shift, turn = self.disagreement
         if shift >= DISAGREE or turn >= DISAGREE_TURN:
             told.append(
-                f"{self.map.name}: poses and scans disagree: scans a metre apart are off by {shift:.2f} m and "
-                f"{math.degrees(turn):.1f}°, typically: check the clocks, whose poses these are (--poses-of), "
-                "and the mount's yaw (`flatten mount`)"
+                f"{self.map.name}: poses and scans disagree: scans a metre apart are off by {shift:.2f} m "
+                f"and {math.degrees(turn):.1f}°, typically: check the clocks, whose poses these are "
+                "(--poses-of), and the mount's yaw (`flatten mount`)"
             )
         if self.figures.hits_in_free >= DENIED:
             told.append(
-                f"{self.map.name}: {100 * self.figures.hits_in_free:.0f} % of what is hit lies where the map was "
-                "free before: poses are off, or much has moved"
+                f"{self.map.name}: {100 * self.figures.hits_in_free:.0f} % of what is hit lies where the map "
+                "was free before: poses are off, or much has moved"
             )
         return told
 

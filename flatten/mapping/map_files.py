@@ -99,7 +99,7 @@ def _text(made: OccupancyMap, files: Mapping[str, str], source: str) -> Fill:
         "shades": {"occupied": OCCUPIED, "unseen": UNSEEN, "free": FREE},
         "evidence": {"free_at": made.free_at, "occupied_at": made.occupied_at},
         "files": dict(files),
-        "figures": {key: _plain(value) for key, value in made.figures.items()},
+        "figures": {key: plain(value) for key, value in made.figures.items()},
     }
 
     def fill(stream: io.BufferedIOBase) -> None:
@@ -115,13 +115,14 @@ def _text(made: OccupancyMap, files: Mapping[str, str], source: str) -> Fill:
     return fill
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Give a figure as JSON and YAML have it: six digits, None for NaN."""
     if isinstance(value, float):
         return None if math.isnan(value) else float(f"{value:.6g}")
     if isinstance(value, dict):
-        return {key: _plain(part) for key, part in value.items()}
+        return {key: plain(part) for key, part in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(part) for part in value]
+        return [plain(part) for part in value]
     return value
 
 

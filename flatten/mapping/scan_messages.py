@@ -1,8 +1,8 @@
 """Scans out of recorded messages: bare planar scans, and those that have all that their bins say beside them.
 
-`flatten batch` writes a cloud with a record a bin beside each scan (topic NAME/bins): bearing, range, state and
-the witnessed stretch. Where it is there it is read in place of the scan. Of bare scans, of whatever sensor,
-the option says what they free.
+`flatten batch` writes a cloud with a record a bin beside each scan (topic NAME/bins): bearing, range, state
+and the witnessed stretch. Where it is there it is read in place of the scan. Of bare scans, of whatever
+sensor, the option says what they free.
 """
 
 from __future__ import annotations
@@ -71,9 +71,7 @@ class ScanMessages:
             if name not in there:
                 raise MapError(f"{path}: no scans {name}: there are {', '.join(there)}")
         if wanted.topic is not None:
-            topics = [
-                each for each in topics if wanted.topic in (each.topic.name, each.topic.name[: -len(BINS)])
-            ]
+            topics = [each for each in topics if each.topic.name.removesuffix(BINS) == wanted.topic]
             if not topics:
                 raise MapError(f"{path}: no scans on topic {wanted.topic}: there are {', '.join(there)}")
         self._topics = {each.topic.name: each for each in topics if wanted.wants(each.name)}
@@ -155,7 +153,8 @@ def beams_of_message(content: Any, is_bare: bool, fixed_from_scan: Matrix, time:
     place = float(fixed_from_scan[0, 3]), float(fixed_from_scan[1, 3]), yaw
     if is_bare:
         ranges = np.asarray(content.ranges)
-        bearings = float(content.angle_min) + np.arange(ranges.size) * float(content.angle_increment)
+        first, step = float(content.angle_min), float(content.angle_increment)
+        bearings = np.asarray(first + np.arange(ranges.size) * step, np.float64)
         reach = float(content.range_min), float(content.range_max)
         return bare_beams(ranges, over * bearings, reach, place, time=time, bare=bare)
     bins = read_bins(content)
