@@ -97,6 +97,13 @@ def tune() -> None:
     told(record.write("tune", part.measure()))
 
 
+def map_() -> None:
+    """Maps: right cells, what a scan costs, what drift they show; about 1½ minutes, only when it is named."""
+    from benchmarks import map as part
+
+    told(record.write("map", part.measure()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -131,13 +138,13 @@ def tables() -> None:
 
 
 PARTS: dict[str, Callable[[], None]] = {
-    part.__name__: part
+    part.__name__.rstrip("_"): part
     for part in (
         speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune,
-        boards, portability, pictures, tables,
+        map_, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount", "blind", "tune")
+LONG = ("clear", "ground", "mount", "blind", "tune", "map")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

@@ -11,6 +11,7 @@ from benchmarks import (
     blind_tables,
     board_tables,
     ground_tables,
+    map_tables,
     motion_tables,
     mount_tables,
     record,
@@ -90,6 +91,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **mount_tables.TABLES,
     **blind_tables.TABLES,
     **tune_tables.TABLES,
+    **map_tables.TABLES,
 }
 
 

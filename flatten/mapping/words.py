@@ -109,4 +109,8 @@ def cell(figures: Mapping[str, Any], key: str, unit: str) -> str:
         return "–"
     if unit == "cells":
         return f"{value:,}"
-    return percent(float(value)) if unit == "%" else f"{value:.2f} {unit}"
+    return (
+        percent(float(value))
+        if unit == "%"
+        else f"{value:.{3 if unit == 'm' and value < 0.1 else 2}f} {unit}"
+    )
