@@ -10,8 +10,8 @@
 Metres and radians. Poses are taken as they are: drift is shown (`flatten.mapping.passes`), not mended.
 """
 
-from flatten.mapping.beams import Beams, bare_beams, beams_of_scan
+from flatten.mapping.beams import Bare, Beams, bare_beams, beams_of_scan
 from flatten.mapping.grid import Grid, Odds
 from flatten.mapping.occupancy import OccupancyMap
 
-__all__ = ["Beams", "Grid", "OccupancyMap", "Odds", "bare_beams", "beams_of_scan"]
+__all__ = ["Bare", "Beams", "Grid", "OccupancyMap", "Odds", "bare_beams", "beams_of_scan"]
