@@ -194,13 +194,14 @@ def drifts(frames: tuple[Seen, ...]) -> Iterator[Row]:
                 math.dist(fit.shift, (-drift * SPEED * (closing.second - closing.first) / 1e9, 0.0))
                 for closing, fit in fits if not fit.slides
             ]  # fmt: skip
+            true = [drift * SPEED * (each.second - each.first) / 1e9 for each in closings]
+            told = [fit.length for _, fit in fits if not fit.slides]
             yield {
                 "group": "drift", "drift": drift, "slice": name, "places": len(closings), "fit": len(fits),
                 "slide": sum(fit.slides for _, fit in fits),
-                "true": float(np.median([drift * SPEED * (c.second - c.first) / 1e9 for c in closings]))
-                if closings else math.nan,
-                "told": float(np.median([fit.length for _, fit in fits if not fit.slides])) if off else math.nan,
+                "true": float(np.median(true)) if true else math.nan,
+                "told": float(np.median(told)) if told else math.nan,
                 "worst_off": max(off, default=math.nan),
-                "agreement": float(np.nanmedian([c.agreement for c in closings])) if closings else math.nan,
+                "agreement": float(np.nanmedian([each.agreement for each in closings] or [math.nan])),
                 "step": float(np.median([fit.length for fit in passes.steps()])),
             }  # fmt: skip

@@ -40,6 +40,7 @@ MAY_IMPORT = {
     "following": {"floor", "kernels", "motion", "plan", "profile"},
     "drops": {"profile", "scan"},
     "fitted": set(),
+    "occupancy": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "recordings": {"cloud", "errors", "files", "motion"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
@@ -52,11 +53,12 @@ MAY_IMPORT = {
         "version", "warmup",
     },
     "mapping": {
-        "batch", "cloud", "errors", "files", "kernels", "profile", "recordings", "scan", "version",
+        "batch", "cloud", "errors", "files", "kernels", "occupancy", "profile", "recordings", "scan",
+        "version",
     },
     "pictures": {
-        "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "mapping", "plan",
-        "profile", "scan", "tuning", "version",
+        "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "occupancy",
+        "plan", "profile", "scan", "tuning", "version",
     },
     "samples": {"errors"},
     "comparing": {
@@ -78,7 +80,7 @@ MAY_IMPORT = {
     },
     "cli": {
         "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "mapping",
-        "motion", "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
+        "motion", "occupancy", "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "recordings",

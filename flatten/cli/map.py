@@ -16,7 +16,7 @@ from flatten.cli.terminal import progress, status, warn
 if TYPE_CHECKING:
     from flatten.files.writing import Job
     from flatten.mapping.making import Made
-    from flatten.mapping.occupancy import OccupancyMap
+    from flatten.occupancy import OccupancyMap
     from flatten.profile import Profile
 
 Command = TypeVar("Command", bound=Callable[..., Any])

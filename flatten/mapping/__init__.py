@@ -12,6 +12,6 @@ Metres and radians. Poses are taken as they are: drift is shown (`flatten.mappin
 
 from flatten.mapping.beams import Bare, Beams, bare_beams, beams_of_scan
 from flatten.mapping.grid import Grid, Odds
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 
 __all__ = ["Bare", "Beams", "Grid", "OccupancyMap", "Odds", "bare_beams", "beams_of_scan"]

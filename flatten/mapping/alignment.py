@@ -26,14 +26,16 @@ FADE = 0.1
 """Metres beside a hit at which the picture has faded to 61 % (a normal curve): noise and half a bin."""
 REACH = 1.5
 """Metres to which shifts are looked for."""
-TURNS = np.radians(np.arange(-4.0, 4.01, 0.25))
-"""Radians to which turns are looked for."""
+TURNS, FINE = np.radians(np.arange(-4.0, 4.01, 0.5)), math.radians(0.25)
+"""Radians: turns that are looked at, and how far to both sides of the best of them once more."""
 HALF = 15.0
 """Metres about the middle within which hits are compared."""
 FEWEST = 40
 """Cells that each look must have hit."""
 LEAST_FIT = 0.25
 """Share of the second look's cells that must lie on the first one's at the best shift, the fading counted."""
+WIDE = 1 << 20
+"""More pixels than are ever side by side."""
 ASIDE, FLAT = 0.4, 0.12
 """Where the fit falls by less than FLAT of itself at ASIDE m to a side, that direction is not told."""
 SIDES = 16
@@ -63,16 +65,20 @@ def align(first: Numbers, second: Numbers, middle: tuple[float, float]) -> Fit |
     if min(len(one), len(other)) < FEWEST:
         return None
     picture = np.fft.rfft2(_faded(one))
-    found = [_sums(picture, _pixels(other @ _turned(turn))) for turn in TURNS]
-    tops = np.array([float(sums.max()) for sums in found])
+    found = {float(turn): _sums(picture, _pixels(other @ _turned(turn))) for turn in TURNS}
+    rough = max(found, key=lambda turn: float(found[turn].max()))
+    for turn in (rough - FINE, rough + FINE):
+        found[turn] = _sums(picture, _pixels(other @ _turned(turn)))
+    near = sorted(turn for turn in found if abs(turn - rough) < 2.5 * FINE)  # FINE apart
+    tops = np.array([float(found[turn].max()) for turn in near])
     best = int(tops.argmax())
     fit = float(tops[best]) / len(other)
     if fit < LEAST_FIT:
         return None
-    shift, side = _top(found[best])
+    shift, side = _top(found[near[best]])
     if side is not None:
         shift = shift - side * float(shift @ side)
-    turn = float(TURNS[0] + (TURNS[1] - TURNS[0]) * _between(tops, best))
+    turn = near[0] + FINE * _between(tops, best)
     return Fit((float(shift[0]), float(shift[1])), turn, fit, side is not None)
 
 
@@ -90,8 +96,8 @@ def _pixels(points: Numbers) -> Numbers:
     """Middle of the hits in each pixel: so many looks from near by do not outweigh one from afar."""
     if not len(points):
         return points
-    _, number = np.unique(np.floor(points / PIXEL).astype(np.int64), axis=0, return_inverse=True)
-    number = number.reshape(-1)
+    pixel = np.floor(points / PIXEL).astype(np.int64)
+    _, number = np.unique(pixel[:, 1] * WIDE + pixel[:, 0], return_inverse=True)
     sums = [np.bincount(number, points[:, axis]) for axis in (0, 1)]
     return np.asarray(np.stack(sums, axis=1) / np.bincount(number)[:, None])
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from flatten.errors import MapError
-from flatten.mapping.occupancy import Mask, OccupancyMap
+from flatten.occupancy import Mask, OccupancyMap
 
 
 class Difference(NamedTuple):

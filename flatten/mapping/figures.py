@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.mapping.grid import Counted
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 
 Places = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.float64]

@@ -22,7 +22,7 @@ import numpy.typing as npt
 from flatten.cloud import Cloud
 from flatten.errors import MapError
 from flatten.mapping.grid import CELL, MOST_CELLS, ODDS, log_odds
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 
 Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from flatten.errors import MapError
 from flatten.kernels import cells
 from flatten.mapping.beams import Beams
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 
 Kind = TypeVar("Kind", bound=np.generic)
 

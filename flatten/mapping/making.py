@@ -15,9 +15,9 @@ from flatten.errors import MapError
 from flatten.mapping.alignment import Fit
 from flatten.mapping.figures import Figures, figures
 from flatten.mapping.grid import CELL, Grid
-from flatten.mapping.occupancy import OccupancyMap
 from flatten.mapping.passes import DISAGREE, DISAGREE_TURN, Closing, Passes
 from flatten.mapping.sources import Source
+from flatten.occupancy import OccupancyMap
 
 DENIED = 0.15
 """Share of the cells hit that the map held for free, from which on something is wrong, or much moves: with

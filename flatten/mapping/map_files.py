@@ -24,7 +24,7 @@ from flatten.errors import MapError
 from flatten.files.source import plain_reason
 from flatten.files.writing import CAUTION, Fill, Job
 from flatten.mapping.grid import MOST_CELLS
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 from flatten.version import __version__
 
 Shades = npt.NDArray[np.uint8]

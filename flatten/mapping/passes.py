@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from flatten.mapping.alignment import Fit, align
+from flatten.mapping.alignment import WIDE, Fit, align
 from flatten.mapping.beams import Beams
 
 Numbers = npt.NDArray[np.float64]
@@ -173,22 +173,21 @@ def agreement(first: Numbers, second: Numbers, one: tuple[float, float], other: 
     Cells hit once only in a look (by noise or what moved) count like all others.
     """
     looks = [_cells(points, one, other) for points in (first, second)]
-    both = [looks[0], looks[1]]
-    total = sum(len(look) for look in both)
+    total = sum(len(look) for look in looks)
     if not total:
         return math.nan
     matched = 0
-    for mine, theirs in (both, both[::-1]):
-        grown = {(x + dx, y + dy) for x, y in theirs for dx in (-1, 0, 1) for dy in (-1, 0, 1)}
-        matched += sum(place in grown for place in mine)
+    for mine, theirs in (looks, looks[::-1]):
+        beside = [theirs + dy * WIDE + dx for dx in (-1, 0, 1) for dy in (-1, 0, 1)]
+        matched += int(np.isin(mine, np.concatenate(beside)).sum())
     return matched / total
 
 
-def _cells(points: Numbers, one: tuple[float, float], other: tuple[float, float]) -> set[tuple[int, int]]:
-    near = (np.linalg.norm(points - one, axis=1) < IN_VIEW) & (
-        np.linalg.norm(points - other, axis=1) < IN_VIEW
-    )
-    return {(int(x), int(y)) for x, y in np.floor(points[near] / AGREE_CELL)}
+def _cells(points: Numbers, one: tuple[float, float], other: tuple[float, float]) -> npt.NDArray[np.int64]:
+    """Numbers of the cells that are hit, near to both poses."""
+    near = np.maximum(*(np.linalg.norm(points - pose, axis=1) for pose in (one, other))) < IN_VIEW
+    cell = np.floor((points[near] - one) / AGREE_CELL).astype(np.int64)
+    return np.unique(cell[:, 1] * WIDE + cell[:, 0])
 
 
 def _turn(one: float, other: float) -> float:

@@ -8,7 +8,7 @@ from typing import Any
 
 from flatten.mapping.comparing import Difference
 from flatten.mapping.making import Made
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 
 ROWS = (
     ("occupied", "occupied", "cells"),

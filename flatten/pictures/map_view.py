@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from flatten.errors import OutputError
 from flatten.files.writing import CAUTION, Job, target
-from flatten.mapping import OccupancyMap
+from flatten.occupancy import OccupancyMap
 from flatten.pictures import style
 from flatten.pictures.choices import nice
 from flatten.pictures.parts import load_matplotlib

@@ -102,7 +102,8 @@ def test_any_beam_marks_what_it_crosses(
 
 
 def test_the_published_example() -> None:
-    """Amanatides & Woo 1987 worked by hand: cells of 20, (5, 5) to (105, 55), tDelta 0.2 and 0.4, tMax 0.15, 0.3.
+    """Amanatides & Woo 1987, worked by hand: cells of 20, from (5, 5) to (105, 55), tDelta 0.2 and 0.4, tMax
+    0.15 and 0.3.
 
     The beam goes through 00, 10, 11, 21, 31, 32, 42 and 52; the cells of its two ends are not marked.
     """
@@ -115,7 +116,7 @@ def test_the_published_example() -> None:
 
 
 def test_a_stretch_that_ends_on_a_border_is_whole() -> None:
-    """Along x from a border to a border: all cells but the first; a hair less, and the last one is not whole."""
+    """Along x from border to border: all cells but the first; a hair less, and the last is not whole."""
     row = marked(3.0, 2.5, [(1.0, 0.0)], [np.nan], [0.0], [5.0])[2]
     assert list(np.flatnonzero(row)) == [4, 5, 6, 7]
     assert list(np.flatnonzero(marked(3.0, 2.5, [(1.0, 0.0)], [np.nan], [0.0], [4.999])[2])) == [4, 5, 6]
@@ -126,7 +127,7 @@ def test_a_stretch_that_ends_on_a_border_is_whole() -> None:
 def test_a_beam_through_corners_marks_the_diagonal_alone() -> None:
     half = math.sqrt(0.5)
     sheet = marked(2.0, 2.0, [(half, half)], [np.nan], [0.0], [4.0 * math.sqrt(2.0) + TOUCH])
-    # rounding may let it slip into a cell beside a corner, with a run of nothing: never on the diagonal's cost
+    # rounding may let it slip into a cell beside a corner, with a run of nothing
     assert all(sheet[k, k] for k in range(3, 6))
 
 

@@ -11,7 +11,7 @@ from flatten import MapError
 from flatten.mapping.comparing import difference, grown
 from flatten.mapping.figures import entropy, figures, thickness
 from flatten.mapping.grid import Counted
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 
 
 def made(values: list[list[float]], corner: tuple[int, int] = (0, 0), cell: float = 0.1) -> OccupancyMap:

@@ -87,7 +87,7 @@ def test_what_makes_no_plan(monkeypatch: pytest.MonkeyPatch) -> None:
         find_floor(empty)
     with pytest.raises(MapError, match=r"few\.pcd: no floor"):
         find_floor(few)
-    with pytest.raises(MapError, match="5,000,00. m × 1. m: .* the most is 100,000,000"):
+    with pytest.raises(MapError, match=r"5,000,00\d m × 1\d m: .* the most is 100,000,000"):
         flatten_plan(stray, 0.1, 1.0, 0.0)
     with pytest.raises(MapError, match="wanted bottom below top"):
         flatten_plan(few, 1.0, 1.0, 0.0)

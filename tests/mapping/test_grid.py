@@ -85,9 +85,8 @@ def test_the_lattice_is_that_of_the_frame() -> None:
     made = grid.finish("a", "map")
     assert made.corner == (-74, -1) and made.shape == (122, 75)
     np.testing.assert_allclose(made.extent, (-7.4, 0.1, -0.1, 12.1), atol=1e-12)
-    assert sorted((int(c) + made.corner[0], int(r) + made.corner[1]) for r, c in np.argwhere(made.occupied)) == [
-        (-74, 120), (-1, -1), (0, 0),
-    ]  # fmt: skip
+    found = np.argwhere(made.occupied)[:, ::-1] + made.corner
+    assert sorted(map(tuple, found.tolist())) == [(-74, 120), (-1, -1), (0, 0)]
     assert int(made.seen.sum()) == 3 and made.frame == "map"
 
 

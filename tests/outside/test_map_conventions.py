@@ -15,18 +15,18 @@ from skimage.draw import line
 from flatten.kernels import cells
 from flatten.mapping.grid import log_odds
 from flatten.mapping.map_files import FREE, OCCUPIED, UNSEEN, map_jobs, read_map
-from flatten.mapping.occupancy import OccupancyMap
+from flatten.occupancy import OccupancyMap
 
 SIDE = cells.TILE
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_drawn_line_lies_within_the_traversal(seed: int) -> None:
-    """scikit-image draws by Bresenham (1965): one pixel a column, the one whose middle is nearest to the line.
+    """scikit-image draws by Bresenham (1965): one pixel a column, that whose middle is nearest to the line.
 
-    Such a pixel is crossed, so the traversal must have it; it may have more: those that the line only clips.
-    They may differ where the line passes exactly between two middles, and at the two ends, where the traversal
-    marks nothing.
+    Such a pixel is crossed, so the traversal must have it; it may have more: those that the line only
+    clips. They may differ where the line passes exactly between two middles, and at the two ends, where the
+    traversal marks nothing.
     """
     rng = np.random.default_rng(seed)
     for _ in range(200):
@@ -53,22 +53,24 @@ def test_a_drawn_line_lies_within_the_traversal(seed: int) -> None:
 
 
 def test_log_odds_are_those_of_a_published_mapper() -> None:
-    """A published octree mapper's source: 0.7 is +0.847, 0.4 is −0.405, bounds 0.1192 and 0.971 are −2 and 3.5."""
+    """A published octree mapper's source: 0.7 and 0.4 are +0.847 and −0.405, 0.1192 and 0.971 −2 and 3.5."""
     told = [log_odds(p) for p in (0.7, 0.4, 0.1192, 0.971)]
     np.testing.assert_allclose(told, [0.847, -0.405, -2.0, 3.5], atol=0.012)  # 0.971 is rounded: 3.511
     assert math.isclose(told[0], 0.8473, abs_tol=5e-5) and math.isclose(told[1], -0.4055, abs_tol=5e-5)
 
 
 def small() -> OccupancyMap:
-    """Two rows of three cells: the lowest is free, unseen, occupied; above it a half, a tenth, nine tenths."""
+    """Two rows of three cells: the lower is free, unseen, occupied; above it a half, a tenth, nine tenths."""
     chances = np.array([[0.12, np.nan, 0.97], [0.5, 0.1, 0.9]])
     values = np.log(chances / (1.0 - chances)).astype(np.float32)
     return OccupancyMap("a", "map", 0.5, (-4, 10), values, np.zeros((2, 3), bool), -0.6, 0.6)
 
 
 def test_the_message_is_as_its_definition_says() -> None:
-    """nav_msgs/OccupancyGrid (common_interfaces, .msg): int8 data, row-major from (0, 0), x first; -1 unknown,
-    else 0 to 100; origin is the pose of the lower left corner of cell (0, 0)."""
+    """nav_msgs/OccupancyGrid (common_interfaces, .msg): int8 data, row-major from (0, 0), x first.
+
+    −1 is unknown, else 0 to 100; origin is the pose of the lower left corner of cell (0, 0).
+    """
     told = small().message_fields()
     assert told["data"].dtype == np.int8 and list(told["data"]) == [12, -1, 97, 50, 10, 90]
     info = told["info"]
