@@ -76,6 +76,14 @@ def motion() -> None:
     told(record.write("motion", part.measure()))
 
 
+def batch() -> None:
+    """Whole recordings: cost, processes, memory; half an hour, 15 GB of disk, only when it is named."""
+    from benchmarks import batch as part
+
+    gigabytes = part.asked()
+    told(record.write("batch", part.measure(gigabytes=gigabytes), part.notes(gigabytes)))
+
+
 def mount() -> None:
     """Mounts from floors, and their stated errors; about 15 minutes, and only when it is named."""
     from benchmarks import mount as part
@@ -102,6 +110,13 @@ def map_() -> None:
     from benchmarks import map as part
 
     told(record.write("map", part.measure()))
+
+
+def recheck() -> None:
+    """What a recheck tells of generated drives; about a quarter of an hour, and only when it is named."""
+    from benchmarks import recheck as part
+
+    told(record.write("recheck", part.measure()))
 
 
 def boards() -> None:
@@ -140,11 +155,11 @@ def tables() -> None:
 PARTS: dict[str, Callable[[], None]] = {
     part.__name__.rstrip("_"): part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune,
-        map_, boards, portability, pictures, tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, motion, batch, mount, blind,
+        tune, recheck, map_, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount", "blind", "tune", "map")
+LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "recheck", "map")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

@@ -21,6 +21,7 @@ from flatten.errors import CloudError, MissingPartError
 
 LISTING, TRUTH = "clouds.yaml", "truth.npz"
 ROUGH_FOLDER = "rough"
+DRIVE_FOLDER, DRIVE_RECORDING = "drive", "drive.mcap"
 TRUTH_PARTS, STANDING = ("nearest", "farthest_of_nearest", "farthest"), "standing"
 
 Values = npt.NDArray[np.float32]

@@ -43,10 +43,10 @@ MAY_IMPORT = {
     "occupancy": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "recordings": {"cloud", "errors", "files", "motion"},
-    "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
+    "scene": {"cloud", "errors", "frames", "files", "profile", "recordings", "samples", "version"},
     "tuning": {
-        "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
-        "returns", "scan", "scene",
+        "attitude", "carrying", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan",
+        "profile", "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
@@ -65,7 +65,9 @@ MAY_IMPORT = {
         "carrying", "cloud", "files", "fitted", "flattener", "frames", "motion", "plan", "profile", "samples",
         "scan", "tuning",
     },
-    "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
+    "jobs": {
+        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan", "version",
+    },
     "batch": {
         "cloud", "errors", "files", "flattener", "jobs", "motion", "plan", "profile", "recordings", "scan",
         "version",

@@ -49,6 +49,8 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     assert {"ramp.png", "own.png"} <= made
     assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board", "tuned.yaml"} <= made
     assert {"slices.yaml", "slices.html"} <= made
+    told = "\n".join(re.findall(r"^    field/.*$", README, flags=re.MULTILINE))
+    assert told.strip() in done.stdout and (desk / "field" / "drive.mcap").is_file()
     assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
     listed = yaml.safe_load((TOP / "sample_clouds" / "clouds.yaml").read_text())
     profiles = {entry["file"]: entry["profile"] for entry in listed}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from flatten.batch.guides import at_one_moment
+from flatten.batch.guides import NOBODY, Guide, at_one_moment
 from flatten.batch.order import Order, Piece, Plan
 from flatten.batch.settling import is_settled, memory_of
 from flatten.batch.stream import Passing, Seen, Stream
@@ -27,9 +27,13 @@ class Flat:
     time: int
     """The cloud's stamp, ns; of one that cannot be read when it was recorded."""
     scans: dict[str, Scan]
-    pose: npt.NDArray[np.float64]
-    """odom_from_body (7,) at the stamp; NaN where it is not known."""
+    guide: Guide = NOBODY
     why: str = ""
+
+    @property
+    def pose(self) -> npt.NDArray[np.float64]:
+        """odom_from_body (7,) at the stamp; NaN where it is not known."""
+        return self.guide.pose_at(self.time)
 
 
 class _UnsettledError(Exception):
@@ -92,7 +96,7 @@ class OneByOne:
         except FlattenError as error:
             return _skipped(seen.logged, frame.time, str(error))
         self.times.append(frame.time)
-        return Flat(seen.logged, frame.time, scans, seen.guide.pose_at(frame.time))
+        return Flat(seen.logged, frame.time, scans, seen.guide)
 
     def _scans(self, frame: Frame, seen: Seen) -> dict[str, Scan]:
         plan, flattener = self._plan, self._flattener
@@ -114,4 +118,4 @@ def remembers(profile: Profile) -> bool:
 
 
 def _skipped(logged: int, time: int, why: str) -> Flat:
-    return Flat(logged, time, {}, np.full(7, np.nan), why)
+    return Flat(logged, time, {}, why=why)

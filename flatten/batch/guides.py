@@ -7,7 +7,7 @@ it. So what a frame is told depends on the frame and the recording, and not on w
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,8 +18,9 @@ from flatten.cloud import Cloud
 from flatten.errors import FlattenError, MotionError
 from flatten.motion import Motion, Stamped
 from flatten.recordings import Frame, Trajectory
-from flatten.recordings.messages import Message, Topic
-from flatten.recordings.pose_choice import Whose, find_poses
+from flatten.recordings.messages import Message
+from flatten.recordings.pose_choice import Whose
+from flatten.recordings.pose_messages import Rows, read_rows
 
 Matrix = npt.NDArray[np.float64]
 
@@ -99,16 +100,20 @@ class Along:
 
 
 class Held:
-    """The messages with poses that were read and may still be asked for; guides out of them."""
+    """The poses that were read and may still be asked for; guides out of them."""
 
-    def __init__(self, plan: Plan, topic: Topic, whose: Whose | None, body_from_sensor: Matrix) -> None:
-        self._plan, self._topic, self._whose, self._mount = plan, topic, whose, body_from_sensor
-        self._messages: list[Message] = []
+    def __init__(self, plan: Plan, whose: Whose | None, body_from_sensor: Matrix) -> None:
+        self._plan, self._whose, self._mount = plan, whose, body_from_sensor
+        self._rows: deque[tuple[int, Rows]] = deque()
         self._block, self._guide = -1, NOBODY
+        self.unread = 0
+        """Messages that cannot be read."""
 
     def add(self, message: Message) -> None:
-        """Hold a message."""
-        self._messages.append(message)
+        """Read the pose of a message and hold it."""
+        found, unread = read_rows([message])
+        self.unread += unread
+        self._rows.extend((message.logged, row) for row in found.values())
 
     def is_ready(self, logged: int, now: int) -> bool:
         """Tell whether all poses for a frame are held, once messages of `now` are being read (ns)."""
@@ -119,41 +124,33 @@ class Held:
         return self._plan.start + (logged - self._plan.start) // BLOCK * BLOCK
 
     def guide(self, logged: int) -> Guide:
-        """Give the guide of a frame by when it was recorded (ns); asked for in that order."""
+        """Give the guide of a frame by when it was recorded (ns); asked for in about that order."""
         block = self.block_of(logged)
         if block != self._block:
-            first, stop = block - MARGIN, block + BLOCK + MARGIN
-            self._messages = [each for each in self._messages if each.logged >= first - MARGIN]
-            rows = [each for each in self._messages if first <= each.logged < stop]
-            self._block, self._guide = block, self._read(rows)
+            while self._rows and self._rows[0][0] < block - 2 * MARGIN:
+                self._rows.popleft()
+            self._block, self._guide = block, self._read(block - MARGIN, block + BLOCK + MARGIN)
         return self._guide
 
-    def _read(self, rows: list[Message]) -> Guide:
+    def _read(self, first: int, stop: int) -> Guide:
+        """Make a guide of what was recorded in a stretch; the poses of the most frequent frame count."""
+        found: dict[tuple[str, str], list[Rows]] = {}
+        for logged, row in self._rows:
+            if first <= logged < stop:
+                found.setdefault((row.parent, row.child), []).append(row)
+        if not found:
+            return Guide(None, None, "none were recorded about it")
+        rows = max(found.values(), key=len)
+        child, frame = rows[0].child, self._plan.cloud_frame
+        is_sensor = bool(child) and child == frame
         try:
-            found = find_poses(_Rows(self._topic, rows), self._plan.cloud_frame, None, self._whose, "poses")
-            return Guide.of(found.trajectory, self._mount)
+            trajectory = Trajectory.of_rows(
+                np.array([row.times[0] for row in rows], np.int64), np.array([row.poses[0] for row in rows]),
+                of=self._whose or ("sensor" if is_sensor else "body"), name="poses",
+            )  # fmt: skip
+            return Guide.of(trajectory, self._mount)
         except FlattenError as error:
             return Guide(None, None, str(error))
-
-
-class _Rows:
-    """Some messages of one topic, as `find_poses` takes a recording."""
-
-    kind, start, end = "poses of a block", 0, 0
-
-    def __init__(self, topic: Topic, rows: list[Message]) -> None:
-        self.topics, self.faults, self._rows = [replace(topic, count=len(rows))], list[str](), rows
-
-    def messages(
-        self, topics: Collection[str], start: int | None = None, stop: int | None = None
-    ) -> Iterator[Message]:
-        return iter(self._rows if self.topics[0].name in topics else ())
-
-    def verify(self) -> None:
-        """Hold nothing against anything: that is the recording's business."""
-
-    def close(self) -> None:
-        """Close nothing."""
 
 
 def at_one_moment(cloud: Cloud) -> Cloud:

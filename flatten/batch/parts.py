@@ -18,15 +18,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from flatten.batch.flattening import Flat
 from flatten.batch.messages import SCAN, Channel, Messages, topics_of
 from flatten.batch.order import Order, Piece, Plan
 from flatten.batch.stream import Passing
 from flatten.files.writing import Fill, write_all
+from flatten.flattener import Flattener
+from flatten.profile import Profile
 from flatten.recordings.messages import CLOUD_TYPE, ODOMETRY, TRANSFORMS
-from flatten.scan import FIELDS, State
+from flatten.scan import FIELDS, Scan, State
 
 STATIC, POSES = "/tf_static", "/odometry"
 CHUNK_BYTES = 1 << 20
@@ -95,7 +96,11 @@ def write_part(
     """
     account = Account()
     counted = account.count(items)
-    fill = npz_filler(counted, plan) if order.format == "npz" else mcap_filler(counted, order, plan, piece)
+    fill = (
+        npz_filler(counted, order.profile)
+        if order.format == "npz"
+        else mcap_filler(counted, order, plan, piece)
+    )
     write_all([(part, fill)], overwrite=True)
     whole = part.read_bytes()
     told = {
@@ -151,6 +156,7 @@ def mcap_filler(items: Iterator[Flat | Passing], order: Order, plan: Plan, piece
         writer: Any = Writer(stream, chunk_size=CHUNK_BYTES, compression=CompressionType.LZ4)
         writer.start("ros2", library="flatten")
         numbers = register(writer, channels_of(messages, order, plan))
+        from_file, unknown = POSES in numbers and POSES not in dict(plan.passing), np.full(7, np.nan)
         if piece.number == 0:
             _add(writer, numbers[STATIC], plan.start, messages.fan(plan.start))
         for item in items:
@@ -163,8 +169,9 @@ def mcap_filler(items: Iterator[Flat | Passing], order: Order, plan: Plan, piece
                 scans, bins = topics_of(name)
                 _add(writer, numbers[scans], logged, messages.scan(scan, item.time))
                 _add(writer, numbers[bins], logged, messages.bins(scan, item.time))
-            if POSES in numbers and POSES not in dict(plan.passing) and np.isfinite(item.pose).all():
-                _add(writer, numbers[POSES], logged, messages.pose(item.pose, item.time))
+            pose = item.pose if from_file else unknown
+            if np.isfinite(pose).all():
+                _add(writer, numbers[POSES], logged, messages.pose(pose, item.time))
         writer.finish()
 
     return fill
@@ -207,7 +214,7 @@ def _add(writer: Any, channel: int, logged: int, data: bytes) -> None:
 # NPZ
 
 
-def npz_filler(items: Iterator[Flat | Passing], plan: Plan) -> Fill:
+def npz_filler(items: Iterator[Flat | Passing], profile: Profile) -> Fill:
     """Make the function that writes a piece as NPZ: arrays of all its frames, one frame a row.
 
     `times` (n,) int64 ns, the clouds' stamps; `odom_from_body` (n, 7) x y z qx qy qz qw, NaN where it is not
@@ -216,14 +223,16 @@ def npz_filler(items: Iterator[Flat | Passing], plan: Plan) -> Fill:
 
     def fill(stream: io.BufferedIOBase) -> None:
         flats = [item for item in items if isinstance(item, Flat) and not item.why]
-        arrays: dict[str, npt.NDArray[Any]] = {
+        arrays: dict[str, Any] = {
             "times": np.array([flat.time for flat in flats], np.int64),
             "odom_from_body": np.array([flat.pose for flat in flats]).reshape(-1, 7),
         }
-        for name in flats[0].scans if flats else ():
+        for name, scan in (flats[0].scans if flats else no_scans(profile)).items():
+            arrays[f"{name}/bearings"] = scan.bearings
             for part in FIELDS:
-                rows = [getattr(flat.scans[name], part) for flat in flats]
-                arrays[f"{name}/{part}"] = rows[0] if part == "bearings" else np.stack(rows)
+                if part != "bearings":
+                    rows = [getattr(flat.scans[name], part) for flat in flats]
+                    arrays[f"{name}/{part}"] = np.stack(rows) if rows else getattr(scan, part)[None][:0]
         with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED, compresslevel=PACKING) as archive:
             for name, array in arrays.items():
                 member = zipfile.ZipInfo(f"{name}.npy", ZIP_DATE)
@@ -232,3 +241,9 @@ def npz_filler(items: Iterator[Flat | Passing], plan: Plan) -> Fill:
                     np.lib.format.write_array(inside, array, allow_pickle=False)
 
     return fill
+
+
+def no_scans(profile: Profile) -> dict[str, Scan]:
+    """Scans of no returns: what arrays look like where a piece has no frames."""
+    single = profile.model_copy(update={"window": None})
+    return Flattener(single).flatten(np.empty((0, 3), np.float32))

@@ -68,7 +68,7 @@ def on_cluster(function: Callable[..., Any], calls: Calls, address: str) -> Done
             raise FlattenError(f"{address}: the scheduler has no workers: start some")
         futures = [client.submit(function, *call, pure=False, retries=RETRIES) for call in calls]
         numbers = {future.key: number for number, future in enumerate(futures)}
-        for future in distributed.as_completed(futures):
+        for future in distributed.as_completed(futures, loop=client.loop):
             problem = future.exception() if future.status == "error" else None
             yield numbers[future.key], future.result() if problem is None else problem
             future.release()

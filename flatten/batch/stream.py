@@ -51,6 +51,7 @@ class Stream:
         self._plan, self._order = plan, order
         self._mount: npt.NDArray[np.float64] = mount_transform(order.profile.mount)
         self.recording = open_for(order, plan.source)
+        self._unread: tuple[str, ...] = ()
         self._along: Along | None = None
         if plan.has_poses and not plan.pose_topic:
             trajectory = self.recording.trajectory
@@ -66,7 +67,7 @@ class Stream:
     def faults(self) -> tuple[str, ...]:
         """What is damaged in the recording, in words, as far as it was read."""
         store = getattr(self.recording, "store", None)
-        return tuple(self.recording.faults if store is None else store.faults)
+        return (*(self.recording.faults if store is None else store.faults), *self._unread)
 
     def close(self) -> None:
         """Close the files."""
@@ -82,12 +83,11 @@ class Stream:
 
     def _of_messages(self, recording: MessageRecording, first: int, stop: int) -> Iterator[Item]:
         plan, store = self._plan, recording.store
-        topics = {topic.name: topic for topic in store.topics}
         held = None
         wanted = [plan.topic, *(topic for topic, _ in plan.passing)]
         begin, end = first, stop
         if plan.pose_topic:
-            held = Held(plan, topics[plan.pose_topic], self._order.poses_of, self._mount)
+            held = Held(plan, self._order.poses_of, self._mount)
             begin = held.block_of(first) - MARGIN
             end = held.block_of(stop - 1) + BLOCK + MARGIN
         waiting: deque[Message] = deque()
@@ -98,6 +98,8 @@ class Stream:
                 waiting.append(message)
             yield from self._ready(waiting, held, message.logged)
         yield from self._ready(waiting, held, None)
+        if held is not None and held.unread:
+            self._unread = (f"{plan.pose_topic}: messages that cannot be read as poses",)
 
     def _ready(self, waiting: deque[Message], held: Held | None, now: int | None) -> Iterator[Item]:
         """Yield what waits no longer: all poses about it are there. None: nothing comes any more."""

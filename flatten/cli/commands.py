@@ -15,6 +15,7 @@ from flatten.cli.look import look
 from flatten.cli.map import floorplan, map_
 from flatten.cli.mount import mount
 from flatten.cli.profile import profile
+from flatten.cli.recheck import recheck
 from flatten.cli.running import Running
 from flatten.cli.show import show
 from flatten.cli.tune import tune
@@ -32,6 +33,7 @@ Where to begin, in a plant nursery of our own making:
   flatten mount yard.pcd -p rover.yaml       how the sensor really sits, from the floor
   flatten blind drive/ -p rover.yaml         what the sensor sees of its own robot
   flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
+  flatten recheck drive.mcap -p rover.yaml   does the profile still hold, after a remount or a hard day
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
   flatten batch drive.mcap -p rover.yaml --out scans/    whole recordings, also from many machines
@@ -63,7 +65,7 @@ def cli(context: click.Context, debug: bool) -> None:
 
 
 for command in (
-    demo, look, convert, batch, show, profile, mount, blind, tune, map_, floorplan, budget, warmup,
+    demo, look, convert, batch, show, profile, mount, blind, tune, recheck, map_, floorplan, budget, warmup,
     completion,
 ):  # fmt: skip
     cli.add_command(command)

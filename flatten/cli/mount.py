@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from flatten.cli.carried import Ways
 from flatten.cli.options import (
     FILE,
     attitude_of,
     attitude_options,
+    most_option,
     overwrite_option,
     profile_option,
     quiet_option,
@@ -21,14 +23,18 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
+from flatten.cli.recordings import Shots, given_trajectory, motion_of, recording_options
 from flatten.cli.terminal import progress, say, warn
 
 if TYPE_CHECKING:
     from flatten.profile import Profile
+    from flatten.recordings import Trajectory
     from flatten.tuning.lean import Pose
     from flatten.tuning.mount import Combined
     from flatten.tuning.yaw import Yaw
 
+MOST_CLOUDS = 60
+"""Of a longer recording so many clouds are looked at."""
 WALLS = ("ahead", "left", "behind", "right")
 """As `flatten.tuning.yaw.FACING`; written here so that --help stays quick."""
 
@@ -50,8 +56,12 @@ WALLS = ("ahead", "left", "behind", "right")
     "--poses",
     type=FILE,
     metavar="FILE",
-    help="Yaw from a straight drive: poses of the sensor itself, a line each, t tx ty tz qx qy qz qw.",
+    help="Poses, a line each, t tx ty tz qx qy qz qw, or a recording that has them. Of the sensor itself: "
+    "yaw from a straight drive. Of the body (--poses-of body): all of it from a drive; default: those in "
+    "the recording.",
 )
+@recording_options
+@most_option(MOST_CLOUDS)
 @click.option("--json", "as_json", is_flag=True, help="Print plain values (metres, degrees) and no words.")
 @attitude_options
 @set_option
@@ -65,6 +75,10 @@ def mount(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     yaw park along or square to a straight wall and say where it is (--wall), or drive straight
     (--poses). Park anew for each cloud: how far they disagree is shown.
 
+    A recording of a drive with the body's poses in it tells all of that, yaw as well: each cloud is brought
+    to one moment and levelled, the floor is looked at in many places, and what stands about must lie still
+    while it is driven past. Ramps and edges are left out.
+
     The profile's mount is the start; it may be off by 10° and 0.3 m (yaw by 20°). --blind-start
     needs none for roll, pitch and z. Too little floor, a table, two levels or floor that is tilted
     against where level floor can be is refused in one line, with exit code 1. Where the body leans on
@@ -73,6 +87,7 @@ def mount(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     \b
     Examples:
       flatten mount yard.pcd --profile rover.yaml
+      flatten mount drive.mcap -p rover.yaml --out tuned.yaml
       flatten mount stand/*.pcd -p rover.yaml --wall left --out tuned.yaml
       flatten mount yard.pcd -p rover.yaml --blind-start --json
     """  # noqa: D301
@@ -100,7 +115,6 @@ def _find(
 ) -> tuple[Combined, Yaw | None, Pose]:
     """Read the clouds and find the mount, a cloud a step."""
     from flatten.errors import OutputError  # noqa: PLC0415
-    from flatten.files import find_clouds, read_cloud  # noqa: PLC0415
     from flatten.tuning.lean import Pose  # noqa: PLC0415
     from flatten.tuning.mount import Finder  # noqa: PLC0415
 
@@ -112,17 +126,35 @@ def _find(
     pose = Pose(section.x, section.y, section.z, *angles)
     attitude = attitude_of(wanted["roll"], wanted["pitch"]) or (0.0, 0.0)
     finder = Finder(pose, blind=wanted["blind_start"], attitude=attitude)
-    poses = None
-    if wanted["poses"] is not None:
-        from flatten.tuning.poses import read_poses  # noqa: PLC0415
+    with Shots(paths, **wanted) as shots:
+        given = None if wanted["poses"] is None else given_trajectory(wanted["poses"], wanted, usual="sensor")
+        of_sensor = given if given is not None and given.of == "sensor" else None
+        ways = _ways(shots, profile, None if of_sensor is given else given, wanted, of_sensor is not None)
+        chosen = shots.evenly(wanted["most"])
+        chosen = chosen if ways is None else ways.known(chosen)
+        if len(shots) > wanted["most"] and not wanted["quiet"]:
+            say("note", f"{wanted['most']} of {len(shots)} clouds are looked at, evenly spaced")
+        with progress("looking at", len(chosen), wanted["quiet"]) as step:
+            for shot in chosen:
+                if ways is None:
+                    finder.look(shot.read(), shot.name)
+                else:
+                    cloud, at = ways.placed(shot)
+                    finder.look(cloud, shot.name, at)
+                step(shot.name)
+        warn(shots.faults, wanted["quiet"])
+    return *finder.find(wanted["wall"], motion_of(of_sensor)), pose
 
-        poses = read_poses(wanted["poses"])
-    found = find_clouds(paths)
-    with progress("looking at", len(found), wanted["quiet"]) as step:
-        for path in found:
-            finder.look(read_cloud(path), path.name)
-            step(path.name)
-    return *finder.find(wanted["wall"], poses), pose
+
+def _ways(
+    shots: Shots, profile: Profile, given: Trajectory | None, wanted: dict[str, Any], sensors: bool
+) -> Ways | None:  # fmt: skip
+    """Give the body's poses where there are some and they are to be used: not where anything else is said."""
+    leans = wanted["roll"] is not None or wanted["pitch"] is not None
+    if sensors or leans or wanted["blind_start"] or wanted["wall"] is not None:
+        return None
+    ways = Ways(shots, profile, given, wanted["quiet"], of_mount=True)
+    return None if ways.trajectory is None else ways
 
 
 def _notes(found: Combined, quiet: bool) -> None:

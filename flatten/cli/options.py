@@ -116,6 +116,18 @@ def attitude_options(command: Command) -> Command:
     return roll(pitch(command))
 
 
+def most_option(usual: int) -> Callable[[Command], Command]:
+    """Add --most: how many clouds of a longer recording are looked at."""
+    return click.option(
+        "--most",
+        type=click.IntRange(1, 100_000),
+        metavar="N",
+        default=usual,
+        show_default=True,
+        help="Look at so many clouds of a longer recording, evenly spaced: fewer are quicker.",
+    )
+
+
 def overwrite_option(command: Command) -> Command:
     """Add --overwrite."""
     return click.option("--overwrite", is_flag=True, help="Write over files that are there already.")(command)

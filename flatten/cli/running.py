@@ -28,6 +28,8 @@ class Running:
     """What holds for the whole run."""
 
     debug: bool = False
+    input_failed: int = INPUT
+    """Exit code for an input that failed; a command whose answer may be 1 takes another."""
 
 
 def main() -> NoReturn:
@@ -81,17 +83,17 @@ def _told(error: Exception, running: Running) -> int:
         traceback.print_exception(error)
     if isinstance(error, FlattenError):
         say("flatten", error)
-        return INPUT
+        return running.input_failed
     if isinstance(error, click.ClickException):
         say("flatten", error.format_message())
-        return INPUT
+        return running.input_failed
     if isinstance(error, OSError):
         place = f"{error.filename}: " if error.filename else ""
         say("flatten", f"{place}{error.strerror or error}: make room, or choose another place")
-        return INPUT
+        return running.input_failed
     if isinstance(error, MemoryError):
         say("flatten", "not enough memory: use a smaller cloud, fewer bins or fewer --jobs")
-        return INPUT
+        return running.input_failed
     hint = (
         "report it with what stands above"
         if running.debug

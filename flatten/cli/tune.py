@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from flatten.cli.carried import Ways
 from flatten.cli.options import (
     FILE,
     attitude_of,
     attitude_options,
     degrees,
+    most_option,
     overwrite_option,
     profile_option,
     quiet_option,
@@ -22,6 +24,7 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
+from flatten.cli.recordings import Shots, motion_of, mount_matrix, recording_options
 from flatten.cli.terminal import progress, say, warn
 
 if TYPE_CHECKING:
@@ -30,6 +33,8 @@ if TYPE_CHECKING:
     from flatten.profile import Profile
     from flatten.tuning.tune import Frame, Tuned
 
+MOST_FRAMES = 200
+"""Of a longer recording so many clouds are looked at."""
 PASSES = 3
 """How often each frame is looked at."""
 
@@ -40,12 +45,10 @@ PASSES = 3
 @click.option(
     "--poses", type=FILE, metavar="FILE",
     help="How the body leaned and shook: poses, a line each, t tx ty tz qx qy qz qw. Clouds are matched by "
-    "their times, or by what their files are called (seconds).",
+    "their times, or by what their files are called (seconds). Default: those in the recording.",
 )  # fmt: skip
-@click.option(
-    "--poses-of", type=click.Choice(("body", "sensor")), default="body", show_default=True,
-    help="Whose poses these are.",
-)  # fmt: skip
+@recording_options
+@most_option(MOST_FRAMES)
 @click.option(
     "--shake", callback=degrees, metavar="DEG",
     help="How much the floor will tilt against the slices, degrees, one sigma. Default: as measured.",
@@ -70,11 +73,12 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     when the body shakes, whether it blocks ways under what hangs. One slice to drive by and one to map
     by are recommended, run for real, and tried on two test bodies 1 to 15 m away.
 
-    Lengths are metres, angles degrees.
+    CLOUD is a cloud file, a folder of such files, or a recording of messages, whose poses then tell how
+    the body leaned and shook. Lengths are metres, angles degrees.
 
     \b
     Examples:
-      flatten tune drive/*.pcd --profile rover.yaml
+      flatten tune drive.mcap --profile rover.yaml
       flatten tune drive/ -p rover.yaml --poses drive.txt --out tuned.yaml --report tuned.html
       flatten tune yard.pcd -p rover.yaml --shake 1.5 --json tuned.json
     """  # noqa: D301
@@ -83,12 +87,16 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     shake = wanted["shake"]
     if shake is not None and shake < 0.0:
         raise click.UsageError("--shake: wanted degrees, 0 or more")
-    frames, motion = read_frames(clouds, profile, wanted)
-    from flatten.tuning.tune import MOST_FRAMES, Tuner  # noqa: PLC0415
+    from flatten.tuning.tune import Tuner, evenly  # noqa: PLC0415
 
-    steps = PASSES * min(len(frames), MOST_FRAMES)
-    with progress("looking at", steps, wanted["quiet"]) as step:
-        told = Tuner(profile, step).tune(frames, motion, shake)
+    with Shots(clouds, **wanted) as shots:
+        frames, motion = read_frames(shots, profile, wanted)
+        chosen = evenly(frames, wanted["most"])
+        if len(chosen) < len(frames) and not wanted["quiet"]:
+            say("note", f"{len(chosen)} of {len(frames)} clouds are looked at, evenly spaced")
+        with progress("looking at", PASSES * len(chosen), wanted["quiet"]) as step:
+            told = Tuner(profile, step).tune(chosen, motion, shake)
+        warn(shots.faults, wanted["quiet"])
     notes(told, wanted["quiet"])
     write(told, clouds, profile_path, wanted)
     from flatten.tuning import tune_words  # noqa: PLC0415
@@ -109,31 +117,40 @@ def check_targets(targets: list[Path | None], overwrite: bool) -> None:
 
 
 def read_frames(
-    clouds: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]
-) -> tuple[list[Frame], Motion | None]:
+    shots: Shots, profile: Profile, wanted: dict[str, Any]
+) -> tuple[list[Frame], Motion | None]:  # fmt: skip
     """List the frames, with the attitude of each: by the poses, or as it is given for all of them."""
-    from flatten.files import find_clouds, read_cloud  # noqa: PLC0415
-    from flatten.tuning.timing import attitude_of as attitude_by  # noqa: PLC0415
-    from flatten.tuning.timing import mount_of  # noqa: PLC0415
     from flatten.tuning.tune import Frame  # noqa: PLC0415
 
-    given = attitude_of(wanted["roll"], wanted["pitch"])
-    paths = find_clouds(clouds)
-    if wanted["poses"] is None:
-        return [Frame(path.name, partial(read_cloud, path), given) for path in paths], None
-    if given is not None:
+    given, mount = attitude_of(wanted["roll"], wanted["pitch"]), mount_matrix(profile)
+    if given is not None and wanted["poses"] is not None:
         raise click.UsageError("--poses tell how the body leans: leave --roll and --pitch out")
-    from flatten.tuning.poses import read_poses  # noqa: PLC0415
+    if wanted["poses"] is not None and any(shot.time is None for shot in shots):
+        return _by_seconds(shots, mount if wanted["poses_of"] == "sensor" else None, wanted["poses"])
+    if wanted["poses"] is None and given is not None:
+        return [Frame(shot.name, shot.read, given) for shot in shots], None
+    ways = Ways.of(shots, profile, wanted["poses"], wanted)
+    if ways.trajectory is None:
+        return [Frame(shot.name, shot.read, None) for shot in shots], None
+    known = ways.known(list(shots))
+    frames = [
+        Frame(shot.name, partial(ways.read, shot), ways.trajectory.attitude(shot.time))
+        for shot in known
+        if shot.time is not None
+    ]
+    return frames, motion_of(ways.trajectory)
 
-    motion, m = read_poses(wanted["poses"]), profile.mount
-    mount = mount_of(m.x, m.y, m.z, m.roll, m.pitch, m.yaw) if wanted["poses_of"] == "sensor" else None
+
+def _by_seconds(shots: Shots, mount: Any, poses: Path) -> tuple[list[Frame], Motion]:
+    """List frames of cloud files, matched to poses by what their times or names say in seconds."""
+    from flatten.tuning.poses import read_poses  # noqa: PLC0415
+    from flatten.tuning.timing import attitude_of as attitude_by  # noqa: PLC0415
+    from flatten.tuning.tune import Frame  # noqa: PLC0415
+
+    motion = read_poses(poses)
     return [
-        Frame(
-            path.name, partial(read_cloud, path),
-            attitude_by(read_cloud(path), path.name, motion, mount),
-        )
-        for path in paths
-    ], motion  # fmt: skip
+        Frame(shot.name, shot.read, attitude_by(shot.read(), shot.name, motion, mount)) for shot in shots
+    ], motion
 
 
 def notes(told: Tuned, quiet: bool) -> None:
@@ -142,8 +159,6 @@ def notes(told: Tuned, quiet: bool) -> None:
 
     for name in told.millimetres if not quiet else ():
         say("note", f"{name}: is in millimetres and was read as such; others want metres: convert it")
-    if told.left_out and not quiet:
-        say("note", f"{told.left_out} frames of the recording were left out, evenly")
     warn((f"{left.name}: left out: {left.reason}" for left in told.refused), quiet)
     warn(tune_words.cautions(told), quiet)
 

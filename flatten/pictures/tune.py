@@ -93,7 +93,7 @@ def facts(told: Tuned, inputs: Sequence[str]) -> list[tuple[str, str]]:
     shake, limits = told.shake, told.limits
     spread = tune_words.degrees_or_none(shake.attitudes)
     poses = "" if spread is None else f"; roll and pitch of the poses scatter by {spread:.2f}°"
-    used = f"{told.sweep.frames} used, {told.left_out} left out evenly, {len(told.refused)} of no use"
+    used = f"{told.sweep.frames} used, {len(told.refused)} of no use"
     return [
         ("Clouds", named + more),
         ("Frames", used),

@@ -113,15 +113,20 @@ class McapStore:
         except DamageError as error:
             self._tell(f"{error}: read from end to end instead")
             index = None
-        self.channels, self._pieces = Channels(), list[Piece]()
-        if index is None:
+        # an index that was checked is believed before the data, which may be damaged where it names a topic
+        self.channels, self._pieces = Channels() if index is None else index.channels, list[Piece]()
+        if index is None or not index.whole:
             tally = self._scan()
         else:
-            self.channels = index.channels
             tally = Tally(index.counts, index.first, index.last)
             self._take(index)
         self.start, self.end = tally.first or 0, tally.last
         self.topics = self._listed(tally.counts)
+        nameless = sum(
+            count for channel, count in tally.counts.items() if channel not in self.channels.topics
+        )
+        if nameless:
+            self._tell(f"{nameless} messages are left out: what describes their topic is lost")
 
     def _tell(self, words: str) -> None:
         if words not in self.faults:
@@ -277,7 +282,7 @@ class McapStore:
         """Hold all bytes of the data against their checksum, where there is one; a fault tells where not."""
         found: int | None = None
         for record in walk(self._pages, len(MAGIC), self._pages.size, self._skipped, self.channels.topics):
-            if record.opcode == DATA_END:
+            if record.opcode == DATA_END and found is None:
                 found = record.offset
         if found is None:
             self._tell("the data has no end as it should: damaged or cut off")

@@ -37,16 +37,16 @@ class Channels:
     """Topic, type and encoding, by channel."""
 
     def add(self, opcode: int, content: memoryview) -> None:
-        """Read a schema or channel record; DamageError where it is none."""
+        """Read a schema or channel record; what is known stays. DamageError where it is none."""
         library = records()
         try:
             if opcode == SCHEMA:
                 schema = library.Schema.read(_stream(content))
-                self.types[schema.id] = standard_type(schema.name)
+                self.types.setdefault(schema.id, standard_type(schema.name))
             elif opcode == CHANNEL:
                 channel = library.Channel.read(_stream(content))
                 type_ = self.types.get(channel.schema_id, "")
-                self.topics[channel.id] = channel.topic, type_, channel.message_encoding
+                self.topics.setdefault(channel.id, (channel.topic, type_, channel.message_encoding))
         except Exception as error:
             raise DamageError(f"a schema or channel cannot be read ({plain_reason(error)})") from error
 
@@ -78,10 +78,12 @@ class Index:
     last: int
     begin: int
     """Where the index begins: the data ends there."""
+    whole: bool
+    """Whether it says enough to read by; without chunks, or counts, only its channels are of use."""
 
 
 def read_index(pages: Pages) -> Index | None:
-    """Read the index; None where there is none, or too little of it; DamageError where it is damaged."""
+    """Read the index; None where there is none, DamageError where it is damaged."""
     footer = pages.read(pages.size - len(MAGIC) - FOOTER_SIZE, FOOTER_SIZE + len(MAGIC))
     if not footer.endswith(MAGIC):
         raise DamageError("the file is cut off: its last bytes are not those of an MCAP file")
@@ -100,7 +102,7 @@ def read_index(pages: Pages) -> Index | None:
     return _parsed(content, begin)
 
 
-def _parsed(content: bytes, begin: int) -> Index | None:
+def _parsed(content: bytes, begin: int) -> Index:
     library, view = records(), memoryview(content)
     channels, chunks, statistics = Channels(), list[Chunk](), None
     for part in parts(view):
@@ -122,16 +124,16 @@ def _parsed(content: bytes, begin: int) -> Index | None:
             raise
         except Exception as error:
             raise DamageError(f"the index cannot be read ({plain_reason(error)})") from error
-    if statistics is None or not chunks or set(statistics.channel_message_counts) - set(channels.topics):
-        return None
+    counts = {} if statistics is None else dict(statistics.channel_message_counts)
+    first, last = (
+        (0, 0) if statistics is None else (statistics.message_start_time, statistics.message_end_time)
+    )
+    whole = statistics is not None and bool(chunks) and not set(counts) - set(channels.topics)
     chunks.sort(key=lambda chunk: chunk.offset)
     ends = [0, *(chunk.offset + chunk.length + chunk.indexed for chunk in chunks)]
     if ends[-1] > begin or any(chunk.offset < end for chunk, end in zip(chunks, ends, strict=False)):
         raise DamageError("chunks of the index overlap")
-    return Index(
-        channels, chunks, dict(statistics.channel_message_counts), statistics.message_start_time,
-        statistics.message_end_time, begin,
-    )  # fmt: skip
+    return Index(channels, chunks, counts, first, last, begin, whole)
 
 
 def records() -> Any:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterator
 
 import numpy as np
 
-from flatten.recordings.mcap_records import CHUNK, DATA_END, FOOTER, MESSAGE, Pages, Record
+from flatten.recordings.mcap_records import CHUNK, FOOTER, MESSAGE, Pages, Record
 
 WINDOW = 1 << 20
 """Bytes that are searched at once."""
@@ -20,7 +20,9 @@ WINDOW = 1 << 20
 def walk(
     pages: Pages, begin: int, end: int, tell: Callable[[int, int | None], None], channels: Collection[int]
 ) -> Iterator[Record]:  # fmt: skip
-    """Yield the records from `begin` to `end`, or to the end of the data.
+    """Yield the records from `begin` to `end`, or to the footer.
+
+    Behind the data lies the index, whose schemas and channels may be the only ones left.
 
     `tell` hears of what is skipped: from where to where, None for all the rest. `channels` are those known
     so far; it may grow while walking.
@@ -34,7 +36,7 @@ def walk(
                 yield held
             chunked |= record.opcode == CHUNK
             held, at = record, record.end
-            if record.opcode in (DATA_END, FOOTER):
+            if record.opcode == FOOTER:
                 break
             continue
         # a chunk's length was checked by its parts; that of another record may be what is wrong

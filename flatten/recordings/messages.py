@@ -93,7 +93,7 @@ def standard_type(name: str) -> str:
 def decode(message: Message) -> Any:
     """Read a message of one of READ_TYPES; its arrays are views of its bytes. ValueError where it is none."""
     topic = message.topic
-    store = _types(topic.encoding)
+    store = standard_types(topic.encoding)
     # a view: slicing bytes would copy them, slicing a view does not
     data = memoryview(message.data)
     read = store.deserialize_ros1 if topic.encoding == "ros1" else store.deserialize_cdr
@@ -109,9 +109,17 @@ def stamp_of(header: Any) -> int:
 
 
 @functools.lru_cache(maxsize=2)
-def _types(encoding: str) -> Any:
+def standard_types(encoding: str = "cdr") -> Any:
+    """Give what puts standard messages in bytes and reads them, in either generation's way."""
     stores, get = library()
-    return get(stores.ROS1_NOETIC if encoding == "ros1" else stores.ROS2_HUMBLE)
+    if encoding != "ros1":
+        return get(stores.ROS2_HUMBLE)
+    types = get(stores.ROS1_NOETIC)
+    if TRANSFORMS not in types.types:  # of geometry2, which the library does not count among the first ones
+        from rosbags.typesys import get_types_from_msg  # noqa: PLC0415 - of the desk
+
+        types.register(get_types_from_msg("geometry_msgs/TransformStamped[] transforms", TRANSFORMS))
+    return types
 
 
 def library() -> tuple[Any, Any]:

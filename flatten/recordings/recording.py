@@ -39,6 +39,17 @@ class Frame:
     """The returns, sensor frame; views of the message's bytes."""
 
 
+@dataclass(frozen=True)
+class Mark:
+    """Where a cloud is in a recording, without the cloud: what `Recording.read` takes."""
+
+    index: int
+    time: int
+    """The cloud's own stamp, as `Frame.time`; ns."""
+    logged: int
+    """When it was recorded, ns."""
+
+
 class Recording:
     """Clouds in recorded order, read one at a time, and the trajectory that goes with them.
 
@@ -60,6 +71,14 @@ class Recording:
 
     def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
         """Yield the clouds from index `first` up to, not including, `last` (None: to the end)."""
+        raise NotImplementedError
+
+    def marks(self) -> list[Mark]:
+        """List where the clouds are, in their order: 100 bytes a cloud; unreadable ones are left out."""
+        raise NotImplementedError
+
+    def read(self, mark: Mark) -> Frame:
+        """Read one cloud again, wherever it is. RecordingError where it cannot be read any more."""
         raise NotImplementedError
 
     @property
@@ -102,10 +121,8 @@ class Recording:
             return None
         if body_from_sensor is not None:
             trajectory = trajectory.of_body(body_from_sensor)
-        first, last = timed.first, timed.last
-        if at is not None:
-            first, last = min(first, at), max(last, at)
-        return trajectory.motion(first, last, stamps=timed.stamps, at=at)
+        at = timed.last if at is None else at
+        return trajectory.motion(min(timed.first, at), max(timed.last, at), stamps=timed.stamps, at=at)
 
     def close(self) -> None:
         """Close the files."""
@@ -149,6 +166,21 @@ class MessageRecording(Recording):
             stamps.add(frame.time, frame.logged)
             yield frame
         self._stamps = stamps
+
+    def marks(self) -> list[Mark]:
+        """List where the clouds are; see `Recording.marks`."""
+        return [Mark(frame.index, frame.time, frame.logged) for frame in self.frames()]
+
+    def read(self, mark: Mark) -> Frame:
+        """Read one cloud again; of several recorded at one moment the one with this stamp."""
+        for message in self.store.messages([self.topic], mark.logged, mark.logged + 1):
+            try:
+                frame = frame_of(message, mark.index, str(self.path))
+            except (CloudError, ValueError, AttributeError):
+                continue
+            if frame.time == mark.time:
+                return frame
+        raise RecordingError(f"{self.path}: cloud {mark.index} cannot be read again: did the file change?")
 
     @cached_property
     def _poses(self) -> Poses:

@@ -65,6 +65,11 @@ blind_zones:          # the solids of the rover with 45 to 50 mm around them, fo
   - {name: lamp, box: {x: [0.315, 0.485], y: [0.195, 0.365], z: [0.45, 0.77]}}
 """
 
+_DRIVE_ZONES = """\
+blind_zones:          # what the drawings say; of mast and lamp nobody has thought yet
+  - {name: hull, box: {x: [-0.52, 0.52], y: [-0.405, 0.405], z: [0.0, 0.55]}}
+"""
+
 PROFILES = {
     "rover.yaml": _HEAD.format(sensor="rosette sensor")
     + _COMMON.format(mount=_ROSETTE_MOUNT, zones=_ROSETTE_ZONES),
@@ -72,6 +77,11 @@ PROFILES = {
     + _COMMON.format(mount=_ROTATING_MOUNT, zones=_ROTATING_ZONES),
 }
 """Text of the profiles of the sample clouds by file name."""
+
+DRIVE_PROFILE = _HEAD.format(sensor="rosette sensor, as it was before the recorded drive") + _COMMON.format(
+    mount=_ROSETTE_MOUNT, zones=_DRIVE_ZONES
+)
+"""Text of the profile that goes with the recorded drive: its mount is by the drawings, and off."""
 
 
 def own_solids() -> tuple[Solid, ...]:

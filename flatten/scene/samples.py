@@ -6,8 +6,8 @@
 The folder holds the clouds (PCD), `clouds.yaml` (what each shows), two profiles, and `truth.npz`:
 for each cloud and slice the arrays CLOUD/SLICE/nearest, …/farthest_of_nearest and …/farthest, as
 `flatten.scene.truth` gives them for the slices and the fan of the cloud's profile, …/standing (what
-CLEAR denies, see `sample_list.truth_of`), and CLOUD/attitude, (roll, pitch) in radians. Its folder
-`rough` holds what `flatten.scene.rough_samples` makes.
+CLEAR denies, see `sample_list.truth_of`), and CLOUD/attitude, (roll, pitch) in radians. Its folders
+`rough` and `drive` hold what `flatten.scene.rough_samples` and `flatten.scene.drive_samples` make.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ import yaml
 
 from flatten.errors import FlattenError, OutputError
 from flatten.samples import sample_folder
-from flatten.scene import rough_samples
+from flatten.scene import drive_samples, rough_samples
 from flatten.scene.rough_list import ROUGH
 from flatten.scene.rover import PROFILES
 from flatten.scene.sample_files import (
@@ -48,13 +48,18 @@ from flatten.scene.sample_list import (
     truth_of,
 )
 
+DRIVE = "drive"
+"""Name of the recorded drive, where one is chosen."""
+
 
 def write(folder: Path, *, overwrite: bool = False) -> list[Path]:
     """Make all samples and write them to a folder, which is made if need be; give the files.
 
     Raises OutputError where a file cannot be written, or is there already and `overwrite` is false.
     """
-    targets = [*(folder / name for name in _names()), *rough_samples.targets(folder)]
+    targets = [
+        *(folder / name for name in _names()), *rough_samples.targets(folder), *drive_samples.targets(folder)
+    ]  # fmt: skip
     there = [path for path in targets if path.exists()]
     if there and not overwrite:
         raise OutputError(f"{there[0]} is there already: give another folder, or --overwrite")
@@ -71,6 +76,7 @@ def write(folder: Path, *, overwrite: bool = False) -> list[Path]:
         np.savez_compressed(packed, **cast(dict[str, Any], known))
         replace_file(folder / "truth.npz", packed.getvalue())
         rough_samples.write(folder)
+        drive_samples.write(folder)
     except OSError as error:
         raise OutputError(f"cannot write the sample clouds to {folder}: {error}") from error
     return targets
@@ -111,6 +117,7 @@ def main(arguments: list[str] | None = None) -> int:
             told = list(differences(chosen.folder, [one for one in SAMPLES if one.name in only]))
             rough = [one for one in ROUGH if one.name in only]
             told += rough_samples.differences(chosen.folder, rough)
+            told += drive_samples.differences(chosen.folder) if DRIVE in only else []
             print("\n".join(told) if told else f"{chosen.folder}: as made now")
             return 1 if told else 0
         written = write(chosen.folder, overwrite=chosen.overwrite)
@@ -123,7 +130,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _names_known() -> set[str]:
-    return {one.name for one in (*SAMPLES, *ROUGH)}
+    return {*(one.name for one in (*SAMPLES, *ROUGH)), DRIVE}
 
 
 def _names() -> list[str]:

@@ -143,7 +143,7 @@ def check_near(plane: Plane, expected: Plane) -> None:
         raise TuningError(
             f"the floor found leans {math.degrees(tilt):.1f}° and lies {shift:+.2f} m away from where the "
             f"profile's mount has it (at most {math.degrees(TILT):.0f}° and {SHIFT:g} m): level floor is "
-            "needed; or correct the mount, or use --blind-start"
+            "needed; or correct the mount, or use `flatten mount --blind-start`"
         )
 
 

@@ -13,18 +13,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
+from flatten import frames
 from flatten.cloud import Cloud
 from flatten.errors import TuningError
-from flatten.motion import Motion
-from flatten.tuning import checks, start
+from flatten.frames import Matrix
+from flatten.motion import Motion, attitude_of
+from flatten.tuning import checks, places, start
 from flatten.tuning.floor_plane import PlaneFit, fit_plane
 from flatten.tuning.lean import Pose, floor_before, level_values, mounted, mounted_by, yaw_of_mount
 from flatten.tuning.patches import SECTORS, Beams, Numbers, beams_of
 from flatten.tuning.weighing import surprising, weigh
 from flatten.tuning.yaw import Yaw, yaw_from_drive, yaw_from_walls
+from flatten.tuning.yaw_map import yaw_from_map
 
 MILLIMETRES = 150.0
 """Median range from which on a cloud must be in millimetres: in metres no floor is in sight there."""
@@ -91,11 +95,28 @@ class Combined:
     """(3,) scatter of roll, pitch and z between clouds over what their errors explain, squared; 0 for one."""
     clouds: tuple[Estimate, ...]
     refused: tuple[Refusal, ...] = ()
+    places: int = 0
+    """Of a drive: places whose scatter tells the errors; 0 where the clouds' own errors do."""
+    elsewhere: tuple[str, ...] = ()
+    """Of a drive: clouds that see another floor than most, and do not count."""
+    yaw_untold: str = ""
+    """Of a drive: why it does not tell yaw."""
 
     @property
     def widened(self) -> bool:
         """Whether the clouds disagree more than once in twenty times by chance, in any of the three."""
         return bool((self.disagreement > surprising(len(self.clouds) - 1)).any())
+
+
+class _Seen(NamedTuple):
+    """A cloud that told something."""
+
+    beams: Beams
+    made: Estimate
+    """Above level floor."""
+    attitude: tuple[float, float]
+    pose: Matrix | None
+    """(4, 4) odom_from_body, of a drive."""
 
 
 class Finder:
@@ -116,19 +137,25 @@ class Finder:
         self, mount: Pose, *, blind: bool = False, attitude: tuple[float, float] = (0.0, 0.0)
     ) -> None:
         self._mount, self._blind, self._attitude = mount, blind, attitude
-        self._seen: list[tuple[Beams, Estimate]] = []
+        self._seen: list[_Seen] = []
         self._refused: list[Refusal] = []
 
-    def look(self, cloud: Cloud, name: str = "") -> None:
-        """Take a cloud of the standing robot; one that tells nothing is remembered with its reason."""
+    def look(self, cloud: Cloud, name: str = "", pose: Matrix | None = None) -> None:
+        """Take a cloud; one that tells nothing is remembered with its reason.
+
+        Of a drive give `pose`, (4, 4) odom_from_body at the moment to which the returns were brought: it
+        tells how the body leaned, and which clouds are of one place.
+        """
         try:
-            self._seen.append(self._look(cloud, name or cloud.name))
+            how = self._attitude if pose is None else attitude_of(pose)
+            beams, made = self._look(cloud, name or cloud.name, how)
+            self._seen.append(_Seen(beams, made, how, pose))
         except TuningError as error:
             self._refused.append(Refusal(name or cloud.name, str(error)))
 
-    def _look(self, cloud: Cloud, name: str) -> tuple[Beams, Estimate]:
+    def _look(self, cloud: Cloud, name: str, attitude: tuple[float, float]) -> tuple[Beams, Estimate]:
         beams, millimetres = beams_in_metres(cloud)
-        expected = floor_before(self._mount, self._attitude)
+        expected = floor_before(self._mount, attitude)
         first = start.blind(beams) if self._blind else start.near_mount(beams, expected)
         fit = fit_plane([beams], first)
         checks.check_floor(beams, fit)
@@ -143,34 +170,60 @@ class Finder:
     ) -> tuple[Combined, Yaw | None]:
         """Combine what the clouds say; yaw from a wall (ahead, left, behind, right) or a straight drive.
 
+        Without either, the yaw of a drive with poses is told by what was driven past, where it can be.
         Raises TuningError where no cloud says anything, or where yaw is asked for and cannot be told.
         """
         if not self._seen:
             reasons = "; ".join(f"{left.name}: {left.reason}" for left in self._refused)
             raise TuningError(reasons or "no clouds given")
-        yaw = self._yaw(wall, sensor_poses)
-        found = combine([self._in_body(made, yaw) for _, made in self._seen])
-        return replace(found, refused=tuple(self._refused)), yaw
+        if wall is not None or sensor_poses is not None:
+            yaw = self._yaw(wall, sensor_poses)
+            return replace(self._together(yaw), refused=tuple(self._refused)), yaw
+        found = replace(self._together(None), refused=tuple(self._refused))
+        if not found.places:
+            return found, None
+        try:
+            return found, self._yaw_of_drive(found)
+        except TuningError as error:
+            return replace(found, yaw_untold=str(error)), None
 
-    def _yaw(self, wall: str | None, sensor_poses: Motion | None) -> Yaw | None:
-        tilts = [made.values[:3] for _, made in self._seen]
-        middle = combine([made for _, made in self._seen]).values[:3]
+    def _together(self, yaw: Yaw | None) -> Combined:
+        """Combine in the body's axes: places of a drive by their scatter, else clouds by their own errors."""
+        made = [self._in_body(seen, yaw) for seen in self._seen]
+        poses = [seen.pose for seen in self._seen if seen.pose is not None]
+        if len(poses) == len(made):
+            numbers = places.place_numbers(np.array(poses)[:, :3, 3])
+            settled = places.settle(np.array([one.values[:3] for one in made]), numbers)
+            if settled is not None:
+                return by_places(made, settled)
+        return combine(made)
+
+    def _yaw(self, wall: str | None, sensor_poses: Motion | None) -> Yaw:
+        tilts = [seen.made.values[:3] for seen in self._seen]
+        middle = combine([seen.made for seen in self._seen]).values[:3]
         if wall is not None:
-            yaw = yaw_from_walls([beams for beams, _ in self._seen], tilts, self._mount.yaw, wall)
-        elif sensor_poses is not None:
-            yaw = yaw_from_drive(sensor_poses, middle, self._mount.yaw)
+            yaw = yaw_from_walls([seen.beams for seen in self._seen], tilts, self._mount.yaw, wall)
         else:
-            return None
+            assert sensor_poses is not None  # one of the two was asked for
+            yaw = yaw_from_drive(sensor_poses, middle, self._mount.yaw)
         return replace(yaw, value=yaw_of_mount(middle, yaw.value, self._attitude))
 
-    def _in_body(self, made: Estimate, yaw: Yaw | None) -> Estimate:
+    def _yaw_of_drive(self, found: Combined) -> Yaw:
+        """Find yaw from what was driven past."""
+        roll, pitch, z = found.values[:3].tolist()
+        m = self._mount
+        poses = np.array([seen.pose for seen in self._seen])
+        clouds = [seen.beams.directions * seen.beams.ranges[:, None] for seen in self._seen]
+        return yaw_from_map(clouds, poses, frames.body_from_sensor(m.x, m.y, z, roll, pitch, m.yaw), m.yaw)
+
+    def _in_body(self, seen: _Seen, yaw: Yaw | None) -> Estimate:
         """Tell an estimate above level floor in the axes of the body as it leans."""
-        how = (self._attitude, self._mount.x, self._mount.y, self._mount.yaw if yaw is None else yaw.value)
-        level = made.values[:3]
-        values = np.append(mounted(level, *how), made.values[3])
+        how = (seen.attitude, self._mount.x, self._mount.y, self._mount.yaw if yaw is None else yaw.value)
+        level = seen.made.values[:3]
+        values = np.append(mounted(level, *how), seen.made.values[3])
         jacobian = np.eye(4)
         jacobian[:3, :3] = mounted_by(level, *how)
-        return turned(made, values, jacobian)
+        return turned(seen.made, values, jacobian)
 
 
 def estimate(clouds: Sequence[Cloud], mount: Pose, *, blind: bool = False) -> Combined:
@@ -242,6 +295,18 @@ def combine(found: Sequence[Estimate]) -> Combined:
     values = first + told.values
     values[0] = math.remainder(values[0], 2.0 * math.pi)
     return Combined(values, told.sigmas, told.disagreement[:3], tuple(found))
+
+
+def by_places(made: Sequence[Estimate], settled: places.Settled) -> Combined:
+    """Give what the places of a drive say together; the range bias is the median of their clouds."""
+    kept = [one for one, good in zip(made, settled.kept, strict=True) if good]
+    biases = np.array([one.values[3] for one in kept])
+    error = float(np.std(biases)) / math.sqrt(settled.places)
+    return Combined(
+        np.append(settled.values, np.median(biases)), np.append(settled.sigmas, error), np.zeros(3),
+        tuple(kept), places=settled.places,
+        elsewhere=tuple(one.name for one, good in zip(made, settled.kept, strict=True) if not good),
+    )  # fmt: skip
 
 
 def _off(values: Numbers, first: Numbers) -> Numbers:

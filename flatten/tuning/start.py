@@ -85,15 +85,14 @@ def near_mount(beams: Beams, expected: Plane) -> Plane:
 def _nothing_near(best: Found | None, expected: Plane) -> str:
     allowed = f"looked for was within {math.degrees(TILT):.0f}° and {SHIFT:g} m"
     if best is None:
-        return (
-            f"no floor where the profile's mount has it; {allowed}: correct the mount, or use --blind-start"
-        )
+        words = "correct the mount, or use `flatten mount --blind-start`"
+        return f"no floor where the profile's mount has it; {allowed}: {words}"
     tilt = math.degrees(angle_between(best.plane.up, expected.up))
     shift = best.plane.distance - expected.distance
     return (
         f"the largest plane is tilted {tilt:.1f}° against level floor as the profile's mount has it, and "
         f"lies {abs(shift):.2f} m {'lower' if shift > 0 else 'higher'} ({allowed}): stand on level floor; "
-        "or, if the profile's mount is far off, correct it or use --blind-start"
+        "or, if the profile's mount is far off, correct it or use `flatten mount --blind-start`"
     )
 
 

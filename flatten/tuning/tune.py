@@ -18,14 +18,12 @@ from flatten.tuning import recommend
 from flatten.tuning.candidates import Sweep
 from flatten.tuning.labels import LEAST_MARGIN, Limits
 from flatten.tuning.probes import DISTANCES, BodyRow, check_bodies
-from flatten.tuning.recheck import Checked, Rechecker
+from flatten.tuning.proving import Checked, Prover
 from flatten.tuning.recommend import Choice
 from flatten.tuning.seen import Seen, Watcher
 from flatten.tuning.shake import Shake, shake_of
 from flatten.tuning.unseen import Gathering, Unseen
 
-MOST_FRAMES = 200
-"""Of longer recordings so many frames are used, evenly spaced."""
 SIGMAS = 3.0
 """So many times the floor's scatter keep its returns apart from things."""
 MOST_MARGIN = 0.06
@@ -75,8 +73,6 @@ class Tuned:
     unseen: Unseen
     refused: tuple[Refused, ...] = ()
     millimetres: tuple[str, ...] = ()
-    left_out: int = 0
-    """Frames that were not looked at, of a long recording."""
     labels: dict[int, int] = field(default_factory=dict)
     """Returns by `Label`."""
 
@@ -127,8 +123,7 @@ class Tuner:
         Raises TuningError where no frame tells anything.
 
         """
-        chosen = evenly(frames, MOST_FRAMES)
-        good, refused, limits, told = self._survey(chosen)
+        good, refused, limits, told = self._survey(frames)
         weighed = shake_of(told, motion, shake)
         lean = np.median(np.array(told), axis=0)
         middle = (float(lean[0]), float(lean[1]))
@@ -136,11 +131,11 @@ class Tuner:
         drive, mapping = recommend.drive(sweep, weighed), recommend.mapping(sweep, weighed)
         names = names_of(self._profile)
         after = with_choices(self._profile, names, drive, mapping)
-        checked = self._recheck(good, limits, after, names)
+        checked = self._prove(good, limits, after, names)
         return Tuned(
             self._profile, after, names, drive, mapping, weighed, limits, sweep,
             middle, checked, check_bodies(after, few, distances), unseen,
-            tuple(refused), tuple(self._millimetres), len(frames) - len(chosen), labels,
+            tuple(refused), tuple(self._millimetres), labels,
         )  # fmt: skip
 
     def _survey(
@@ -194,13 +189,13 @@ class Tuner:
             self._step(frame.name)
         return sweep, dark.told(), labels, few
 
-    def _recheck(
+    def _prove(
         self, frames: Sequence[Frame], limits: Limits, after: Profile, names: tuple[str, str]
     ) -> dict[str, Checked]:
         """Third pass: the chosen slices, and the driving slice as it was, through the Flattener."""
         old = names[0] if names[0] in self._profile.slices else None
         there = tuple(name for name in names if name in after.slices)
-        new, before = Rechecker(after, there), Rechecker(self._profile, (old,) if old else ())
+        new, before = Prover(after, there), Prover(self._profile, (old,) if old else ())
         for frame in frames:
             seen = self._watcher.relabel(self._look(frame), limits)
             new.add(seen)

@@ -10,7 +10,7 @@ import numpy as np
 
 from flatten.tuning.candidates import BANDS
 from flatten.tuning.labels import Label
-from flatten.tuning.recheck import Checked
+from flatten.tuning.proving import Checked
 from flatten.tuning.recommend import LEAK, Choice
 from flatten.tuning.tune import Tuned
 from flatten.tuning.unseen import Unseen
@@ -233,7 +233,6 @@ def plain(told: Tuned) -> dict[str, Any]:
     return {
         "frames": told.sweep.frames,
         "bins": told.sweep.bins,
-        "left_out": told.left_out,
         "returns": {LABELS[Label(key)]: count for key, count in sorted(told.labels.items())},
         "limits": told.limits._asdict(),
         "climbing": climbing_share(told),

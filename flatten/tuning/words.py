@@ -12,6 +12,8 @@ from flatten.tuning.yaw import Yaw
 
 MEASURE = "a floor looks the same from everywhere: measure them from the body's origin"
 NO_YAW = "a floor looks the same from every side: give --wall or --poses, or measure it"
+MOST_ROWS = 12
+"""Clouds that are told one by one."""
 NAMES = ("roll", "pitch", "z")
 
 
@@ -34,9 +36,11 @@ def report(found: Combined, mount: Pose, yaw: Yaw | None, blind: bool) -> str:
         lines.append(_row("yaw", mount.yaw, yaw.value, yaw.sigma))
     lines.append("")
     lines += _rests_on(found, blind)
-    lines += _yaw_words(yaw, mount)
+    lines += _yaw_words(found, yaw, mount)
     lines.append(f"x and y stay {mount.x:g} and {mount.y:g} m: {MEASURE}")
-    if len(found.clouds) > 1:
+    if found.places:
+        lines += _elsewhere(found)
+    elif len(found.clouds) > 1:
         lines += ["", *_cloud_by_cloud(found)]
     return "\n".join(lines)
 
@@ -64,6 +68,8 @@ def support_words(support: Support) -> str:
 def _rests_on(found: Combined, blind: bool) -> list[str]:
     start = "searched for without the profile's mount" if blind else "looked for near the profile's mount"
     one = found.clouds[0]
+    if found.places:
+        start = f"at {found.places} places of a drive in {len(found.clouds)} clouds, {start}"
     lines = [f"roll, pitch and z rest on {support_words(one.support)}"] if len(found.clouds) == 1 else []
     uneven = 1e3 * max(part.unevenness for part in found.clouds)
     bias, sigma = 1e3 * found.values[3], 1e3 * found.sigmas[3]
@@ -77,9 +83,10 @@ def _rests_on(found: Combined, blind: bool) -> list[str]:
     ]
 
 
-def _yaw_words(yaw: Yaw | None, mount: Pose) -> list[str]:
+def _yaw_words(found: Combined, yaw: Yaw | None, mount: Pose) -> list[str]:
     if yaw is None:
-        return [f"yaw stays {math.degrees(mount.yaw):g}°: {NO_YAW}"]
+        why = found.yaw_untold or NO_YAW
+        return [f"yaw stays {math.degrees(mount.yaw):g}°: {why}"]
     lines = [f"yaw rests on {yaw.rests_on}; what that is askew, so is yaw"]
     if yaw.disagrees:
         lines.append(
@@ -88,11 +95,22 @@ def _yaw_words(yaw: Yaw | None, mount: Pose) -> list[str]:
     return lines
 
 
+def _elsewhere(found: Combined) -> list[str]:
+    if not found.elsewhere:
+        return []
+    return [
+        f"{len(found.elsewhere)} clouds see another floor than most (a ramp, an edge) and do not count: "
+        f"{found.elsewhere[0]} to {found.elsewhere[-1]}"
+    ]
+
+
 def _cloud_by_cloud(found: Combined) -> list[str]:
     width = max(len(part.name) for part in found.clouds)
     lines = [f"{'cloud':{width}}{'roll':>18}{'pitch':>18}{'z':>18}"]
-    lines += [_cloud_row(part, width) for part in found.clouds]
-    lines += [f"  {part.name}: {support_words(part.support)}" for part in found.clouds]
+    lines += [_cloud_row(part, width) for part in found.clouds[:MOST_ROWS]]
+    lines += [f"  {part.name}: {support_words(part.support)}" for part in found.clouds[:MOST_ROWS]]
+    if len(found.clouds) > MOST_ROWS:
+        lines.append(f"  and {len(found.clouds) - MOST_ROWS} more")
     scatter = ", ".join(
         f"{name} {math.sqrt(float(part)):.1f}" for name, part in zip(NAMES, found.disagreement, strict=True)
     )
@@ -123,7 +141,11 @@ def plain(found: Combined, mount: Pose, yaw: Yaw | None, blind: bool) -> dict[st
         "mount": {"x": mount.x, "y": mount.y, "yaw": math.degrees(mount.yaw), **values},
         "sigmas": sigmas,
         "found": sorted(values),
-        "not_found": {"x": MEASURE, "y": MEASURE, **({"yaw": NO_YAW} if yaw is None else {})},
+        "not_found": {
+            "x": MEASURE,
+            "y": MEASURE,
+            **({"yaw": found.yaw_untold or NO_YAW} if yaw is None else {}),
+        },
         "yaw_rests_on": None if yaw is None else yaw.rests_on,
         "blind_start": blind,
         "range_bias": {"value": float(found.values[3]), "sigma": float(found.sigmas[3])},
@@ -131,6 +153,8 @@ def plain(found: Combined, mount: Pose, yaw: Yaw | None, blind: bool) -> dict[st
         "widened": found.widened or (yaw is not None and yaw.disagrees),
         "clouds": [_plain_cloud(part) for part in found.clouds],
         "refused": [{"cloud": left.name, "reason": left.reason} for left in found.refused],
+        "places": found.places,
+        "elsewhere": list(found.elsewhere),
     }
 
 
