@@ -22,6 +22,8 @@ from flatten.occupancy import OccupancyMap
 DENIED = 0.15
 """Share of the cells hit that the map held for free, from which on something is wrong, or much moves: with
 exact poses it is below 0.05 (`benchmarks map`)."""
+SOUND, FEWEST_STEPS = 0.4, 4
+"""Fit of two scans by which something can be told, and how many such pairs there must be."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,13 +42,18 @@ class Made:
     """What passes of the same places say of each other."""
 
     @property
+    def sound_steps(self) -> list[Fit]:
+        """Those of `steps` that fit well enough to be told by."""
+        return [fit for fit in self.steps if fit.fit >= SOUND]
+
+    @property
     def disagreement(self) -> tuple[float, float]:
-        """Median shift (m) and turn (rad) between scans that follow each other; NaN where none compare."""
-        if not self.steps:
+        """Median shift (m) and turn (rad) between scans that follow each other; NaN where few compare."""
+        sound = self.sound_steps
+        if len(sound) < FEWEST_STEPS:
             return math.nan, math.nan
-        return float(np.median([fit.length for fit in self.steps])), float(
-            np.median([abs(fit.turn) for fit in self.steps])
-        )
+        lengths, turns = [fit.length for fit in sound], [abs(fit.turn) for fit in sound]
+        return float(np.median(lengths)), float(np.median(turns))
 
     @property
     def closing_error(self) -> tuple[float, float]:
@@ -68,7 +75,7 @@ class Made:
             told.append(
                 f"{self.map.name}: poses and scans disagree: scans a metre apart are off by {shift:.2f} m "
                 f"and {math.degrees(turn):.1f}°, typically: check the clocks, whose poses these are "
-                "(--poses-of), and the mount's yaw (`flatten mount`)"
+                "(--poses-of), the mount's yaw (`flatten mount`), and whether floor gets into the slice"
             )
         if self.figures.hits_in_free >= DENIED:
             told.append(
