@@ -105,6 +105,13 @@ def tune() -> None:
     told(record.write("tune", part.measure()))
 
 
+def map_() -> None:
+    """Maps: right cells, what a scan costs, what drift they show; about 1½ minutes, only when it is named."""
+    from benchmarks import map as part
+
+    told(record.write("map", part.measure()))
+
+
 def recheck() -> None:
     """What a recheck tells of generated drives; about a quarter of an hour, and only when it is named."""
     from benchmarks import recheck as part
@@ -146,13 +153,13 @@ def tables() -> None:
 
 
 PARTS: dict[str, Callable[[], None]] = {
-    part.__name__: part
+    part.__name__.rstrip("_"): part
     for part in (
         speed, latency, memory, startup, instructions, curves, clear, ground, motion, batch, mount, blind,
-        tune, recheck, boards, portability, pictures, tables,
+        tune, recheck, map_, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "recheck")
+LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "recheck", "map")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

@@ -12,6 +12,7 @@ from benchmarks import (
     blind_tables,
     board_tables,
     ground_tables,
+    map_tables,
     motion_tables,
     mount_tables,
     recheck_tables,
@@ -94,6 +95,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **recheck_tables.TABLES,
     **blind_tables.TABLES,
     **tune_tables.TABLES,
+    **map_tables.TABLES,
 }
 
 

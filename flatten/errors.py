@@ -11,6 +11,7 @@ Each text says what happened, where, and what to do about it.
     ├── RecordingError    a recording cannot be read, or has not what is asked of it
     ├── MotionError       a motion that cannot be right, or that does not fit the cloud
     ├── OutputError       a result cannot be written
+    ├── MapError          scans and poses that make no map, or a map that cannot be read
     └── MissingPartError  an optional library or a system package is not there
 """
 
@@ -63,3 +64,7 @@ class OutputError(FlattenError):
 
 class MissingPartError(FlattenError, ImportError):
     """An optional library, or a system package that it loads, is not installed."""
+
+
+class MapError(FlattenError):
+    """Scans and poses that make no map, or a map file that cannot be read."""

@@ -20,6 +20,7 @@ from flatten.kernels import (
     cache,
     candidates,
     carry,
+    cells,
     groups,
     instants,
     newest,
@@ -47,6 +48,8 @@ KERNELS: dict[str, Any] = {
     "count": candidates.count,
     "entering_slopes": candidates.entering_slopes,
     "mark_own": candidates.mark_own,
+    "mark": cells.mark,
+    "add": cells.add,
 }
 """What is compiled as a whole; all else in the kernels becomes part of these."""
 
@@ -97,6 +100,7 @@ def warm_up(profile: Profile | None = None, *, moving: bool = False) -> float:
         flattener.flatten(np.ones((3, 3), np.float64))
         fit_a_floor()
         weigh_candidates()
+        enter_a_scan()
     else:
         flattener = Flattener(profile.model_copy(update={"window": None}))
         flattener.flatten(np.ones((3, 4), np.float32))
@@ -124,6 +128,7 @@ def warm_up_after_sweep() -> None:
     gather_a_frame(_AfterSweep(Profile.from_dict(EVERY_WAY)))
     carry_a_cloud()
     weigh_candidates()
+    enter_a_scan()
 
 
 def gather_a_frame(flattener: Flattener) -> None:
@@ -153,6 +158,16 @@ def weigh_candidates() -> None:
     candidates.count(least, least, 0.2, none, bins, none, 0.05, np.zeros((1, 1, 1, 5), np.int64))
     candidates.entering_slopes(bins, one, one, one, none.reshape(1, 1))
     candidates.mark_own(np.ones((1, 3)), np.zeros((0, zones.COLUMNS)), np.zeros(1, np.uint8))
+
+
+def enter_a_scan() -> None:
+    """Make the kernels ready that enter scans into maps."""
+    one, odds = np.ones(1), np.zeros(6, np.float32)
+    sheet = np.zeros((cells.TILE, cells.TILE), np.uint8)
+    cells.mark(sheet.reshape(-1), cells.TILE, 1.5, 1.5, one, 0.0 * one, one, 0.0 * one, one)
+    values = np.zeros(sheet.shape, np.float32)
+    eights, slots = sheet.view(np.uint64), np.zeros((1, 1), np.int32)
+    cells.add(sheet, eights, odds, slots, values, sheet.copy(), np.zeros(4, np.int64))
 
 
 def carry_a_cloud() -> None:

@@ -40,6 +40,7 @@ MAY_IMPORT = {
     "following": {"floor", "kernels", "motion", "plan", "profile"},
     "drops": {"profile", "scan"},
     "fitted": set(),
+    "occupancy": set(),
     "files": {"cloud", "errors", "scan", "version"},
     "recordings": {"cloud", "errors", "files", "motion"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "recordings", "samples", "version"},
@@ -51,9 +52,13 @@ MAY_IMPORT = {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
         "version", "warmup",
     },
+    "mapping": {
+        "batch", "cloud", "errors", "files", "kernels", "occupancy", "profile", "recordings", "scan",
+        "version",
+    },
     "pictures": {
-        "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "plan", "profile",
-        "scan", "tuning", "version",
+        "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "occupancy",
+        "plan", "profile", "scan", "tuning", "version",
     },
     "samples": {"errors"},
     "comparing": {
@@ -77,8 +82,8 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
-        "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
+        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "mapping",
+        "motion", "occupancy", "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "recordings",

@@ -12,6 +12,7 @@ from flatten.cli.demo import demo
 from flatten.cli.extras import completion, warmup
 from flatten.cli.groups import Commands
 from flatten.cli.look import look
+from flatten.cli.map import floorplan, map_
 from flatten.cli.mount import mount
 from flatten.cli.profile import profile
 from flatten.cli.recheck import recheck
@@ -36,6 +37,7 @@ Where to begin, in a plant nursery of our own making:
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
   flatten convert clouds/ -p rover.yaml --out scans/
   flatten batch drive.mcap -p rover.yaml --out scans/    whole recordings, also from many machines
+  flatten map drive.mcap -p rover.yaml --out maps/       occupancy grids, and how good they are
 
 Lengths are metres. Angles are degrees here and in the profile, radians in the library and in
 what is written. Exit codes: 0 done, 1 an input failed, 2 not a command line, 70 a fault of
@@ -63,6 +65,7 @@ def cli(context: click.Context, debug: bool) -> None:
 
 
 for command in (
-    demo, look, convert, batch, show, profile, mount, blind, tune, recheck, budget, warmup, completion,
+    demo, look, convert, batch, show, profile, mount, blind, tune, recheck, map_, floorplan, budget, warmup,
+    completion,
 ):  # fmt: skip
     cli.add_command(command)
