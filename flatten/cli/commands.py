@@ -11,6 +11,7 @@ from flatten.cli.demo import demo
 from flatten.cli.extras import completion, warmup
 from flatten.cli.groups import Commands
 from flatten.cli.mount import mount
+from flatten.cli.page import page
 from flatten.cli.profile import profile
 from flatten.cli.running import Running
 from flatten.cli.show import show
@@ -29,6 +30,7 @@ Where to begin, in a plant nursery of our own making:
   flatten blind drive/ -p rover.yaml         what the sensor sees of its own robot
   flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
+  flatten page yard.pcd -p rover.yaml        the workbench in a browser, with sliders
   flatten convert clouds/ -p rover.yaml --out scans/
 
 Lengths are metres. Angles are degrees here and in the profile, radians in the library and in
@@ -56,5 +58,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, profile, mount, blind, tune, budget, warmup, completion):
+for command in (demo, convert, show, page, profile, mount, blind, tune, budget, warmup, completion):
     cli.add_command(command)

@@ -1,4 +1,4 @@
-"""What a frame comes to under a slice, in plain values: bins by state, leak, misses, and leak when it shakes."""
+"""What a frame comes to under a slice, in plain values: bins by state, leak, misses, leak when shaking."""
 
 from __future__ import annotations
 

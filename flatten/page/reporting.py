@@ -1,4 +1,4 @@
-"""The report of what the page shows: the same page that `flatten demo` writes, made without leaving a file."""
+"""The report of what the page shows: a page as `flatten demo` writes it, with no file left."""
 
 from __future__ import annotations
 

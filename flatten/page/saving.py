@@ -69,7 +69,7 @@ def value_at(tree: Any, key: str) -> Any:
 
 
 def by_section(keys: Iterable[str], tree: Mapping[str, Any]) -> dict[str, dict[str, str]]:
-    """Sort keys by the mapping they stand in, with their values: {"slices.drive": {"bottom": "0.1"}}; pairs whole."""
+    """Sort keys by their mapping, with their values: {"slices.drive": {"bottom": "0.1"}}; pairs whole."""
     sections: dict[str, dict[str, str]] = {}
     for key in keys:
         match = KEY.match(key)

@@ -39,7 +39,9 @@ PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self' data:; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
-REPORT_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
+REPORT_POLICY = (
+    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
+)
 
 
 class Page:
@@ -230,9 +232,9 @@ class Server:
         return await asyncio.get_running_loop().run_in_executor(self._hands, work, *arguments)
 
 
-def serve(bench: Bench, host: str, port: int, ready: Callable[[str], None]) -> None:
-    """Serve a bench until Ctrl-C. Raises PageError where the address cannot be had."""
-    asyncio.run(Server(bench, host, port).run(ready))
+def run(server: Server, ready: Callable[[str], None]) -> None:
+    """Serve until Ctrl-C. Raises PageError where the address cannot be had."""
+    asyncio.run(server.run(ready))
 
 
 def load_server() -> Any:

@@ -1,8 +1,8 @@
 """What is shown, packed for the page: one message of a header in JSON and arrays behind it.
 
-    4 bytes   length of the header, little-endian
-    header    JSON in UTF-8, blanks up to a multiple of 4; `arrays` says name, type, first byte and length
-    arrays    little-endian, each on a multiple of 4 bytes, counted from the end of the header
+4 bytes   length of the header, little-endian
+header    JSON in UTF-8, blanks up to a multiple of 4; `arrays` says name, type, first byte and length
+arrays    little-endian, each on a multiple of 4 bytes, counted from the end of the header
 """
 
 from __future__ import annotations

@@ -24,14 +24,14 @@ ASSETS = (
 
 FATES = (
     # name, colour, size against the others, what it says
-    ("outside", "#e2e2e2", 0.7, "outside of fan or reach"),
-    ("own", "#5a5a5a", 1.0, "robot's own, in a blind zone"),
-    ("floor", "#b9ad97", 0.8, "floor, not in the slice"),
-    ("other", "#c4c4c4", 0.8, "above or below the slice"),
-    ("elsewhere", "#5f9fd0", 1.0, "in another slice only"),
-    ("taken", style.HIT, 1.3, "in the slice: obstacle"),
-    ("near", style.NEAR, 1.5, "in the slice, too near"),
-    ("leak", style.WRONG, 1.9, "floor in the slice: leak"),
+    ("outside", "#e2e2e2", 0.7, "outside"),
+    ("own", "#5a5a5a", 1.0, "own"),
+    ("floor", "#a99c83", 0.8, "floor"),
+    ("other", "#c4c4c4", 0.8, "above, below"),
+    ("elsewhere", "#5f9fd0", 1.0, "other slice"),
+    ("taken", style.HIT, 1.3, "in the slice"),
+    ("near", style.NEAR, 1.5, "too near"),
+    ("leak", style.WRONG, 1.9, "leak"),
 )
 """By number of `Fate`: what belongs to the slice is dark or bright, what does not is pale."""
 
