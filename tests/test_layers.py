@@ -55,6 +55,10 @@ MAY_IMPORT = {
         "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "plan", "profile",
         "scan", "tuning", "version",
     },
+    "page": {
+        "cloud", "errors", "files", "flattener", "kernels", "pictures", "plan", "profile", "recordings",
+        "scan", "tuning",
+    },
     "samples": {"errors"},
     "comparing": {
         "carrying", "cloud", "files", "fitted", "flattener", "frames", "motion", "plan", "profile", "samples",
@@ -70,8 +74,8 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "pictures",
-        "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
+        "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "motion", "page",
+        "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "recordings",
@@ -86,7 +90,7 @@ CACHE_LIBRARIES = KERNEL_LIBRARIES | {
 }  # fmt: skip
 HEAVY = {
     "open3d", "matplotlib", "jinja2", "laspy", "rosbags", "mcap", "lz4", "zstandard", "trimesh", "pypcd4",
-    "PIL", "scipy", "pandas",
+    "PIL", "scipy", "pandas", "websockets",
 }  # fmt: skip
 
 SOURCES = sorted(HOUSE.rglob("*.py"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 import time
 from collections.abc import Mapping
@@ -13,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flatten.errors import FlattenError, OutputError, PageError
-from flatten.files.writing import write_all
+from flatten.files.writing import Fill, write_all
 from flatten.page import figures
 from flatten.page.draft import Draft
 from flatten.page.looking import Fate, Look, Looker
@@ -156,7 +157,7 @@ class Bench:
         text = self.draft.new_text()
         if place.exists() and not overwrite:
             return {"ask": f"{place.name} is there already{self._altered(place)}. Write over it?"}
-        write_all([(place, lambda stream: stream.write(text.encode()) and None)], overwrite)
+        write_all([(place, filler(text))], overwrite)
         self.draft.saved(place, text)
         return {"told": f"saved as {place}; comments and order are kept"}
 
@@ -210,6 +211,15 @@ class Bench:
             "groups": [group.plain() for group in self._groups()],
             "profile": self.draft.whole.to_dict(),
         }  # fmt: skip
+
+
+def filler(text: str) -> Fill:
+    """Make what fills a file with a text."""
+
+    def fill(stream: io.BufferedIOBase) -> None:
+        stream.write(text.encode())
+
+    return fill
 
 
 def mapping(value: Any) -> dict[str, Any]:

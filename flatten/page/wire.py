@@ -63,10 +63,10 @@ def pack(shown: Shown, picture: Drawn, with_points: bool, answers: int) -> bytes
 
     """
     look, scan = shown.look, shown.look.scans[shown.slice]
-    arrays: dict[str, npt.NDArray[Any]] = {
+    arrays: dict[str, Any] = {
         "ranges": scan.ranges, "heights": scan.heights, "from": scan.clear_from, "to": scan.clear_to,
         "states": scan.states, "leaking": shown.leaking.view(np.uint8), "fates": shown.fates[picture.chosen],
-    }  # type: ignore[dict-item]  # fmt: skip
+    }  # fmt: skip
     if with_points:
         arrays["points"] = picture.steps
     if look.profile.level == "floor":
