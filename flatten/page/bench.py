@@ -123,7 +123,7 @@ class Bench:
     def _view(self, values: Any, end: bool) -> None:
         for key, value in mapping(values).items():
             if key == "slice":
-                if value not in self.draft.profile.slices:
+                if not isinstance(value, str) or value not in self.draft.profile.slices:
                     raise PageError(f"no slice {value!r:.60}: reload the page")
                 self.slice = value
             elif key == "frame":
@@ -141,7 +141,7 @@ class Bench:
 
     def _do(self, what: Any, end: bool) -> None:
         steps = {"undo": self.draft.undo, "redo": self.draft.redo, "reset": self.draft.reset}
-        if what not in steps:
+        if not isinstance(what, str) or what not in steps:
             raise PageError(f"{what!r:.60}: cannot be done: reload the page")
         self._moving = False
         steps[what]()

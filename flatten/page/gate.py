@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hmac
 import ipaddress
+import re
 import secrets
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlsplit
 
-LOCAL = ("localhost", "127.0.0.1", "[::1]")
+LOCAL = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:\d{1,5})?", re.ASCII)
+"""What the loopback is called in `Host`."""
 
 
 def is_loopback(host: str) -> bool:
@@ -49,8 +51,7 @@ class Gate:
         if origin is not None and urlsplit(origin).netloc != host:
             return "asked for by another site's page"
         if not self.token:
-            name, _, _ = host.rpartition(":") if not host.endswith("]") else (host, "", "")
-            return "" if (name or host) in LOCAL else "not asked for by this machine's own name"
+            return "" if LOCAL.fullmatch(host) else "not asked for by this machine's own name"
         if self.has_token(path) or self._matches(self._cookie_of(cookies)):
             return ""
         return "the token is missing or wrong: open the address that `flatten page` printed when it began"

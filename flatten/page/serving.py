@@ -51,7 +51,8 @@ class Page:
         self.socket = socket
         self.has = -1
         """Number of the picture whose returns it has."""
-        self.answers = 0
+        self.asked = self.answers = 0
+        """Number of its last message that was granted, and that what is shown answers."""
         self.news = asyncio.Event()
 
     async def say(self, **words: Any) -> None:
@@ -205,27 +206,28 @@ class Server:
             told = await self._do(self.bench.ask, wish)
         except FlattenError as error:
             told = {"problem": str(error)}
-        page.answers = number if isinstance(number, int) else page.answers
+        page.asked = number if isinstance(number, int) else page.asked
         if told:
             with suppress(load_server().ConnectionClosed):
                 await page.say(**told)
 
     async def _show(self, look: Callable[[], Shown]) -> bool:
         """Look, and let all pages know; False where there is nothing to be seen."""
+        asked = {page: page.asked for page in self._pages}
         try:
-            shown = await self._do(look)
+            shown, failed = await self._do(look), ""
+            points, picture = shown.look.placed.points, self._drawn
+            if points is not self._shown.look.placed.points:
+                picture = await self._do(drawn, points, picture.number + 1)
+            self._shown, self._drawn = shown, picture
         except FlattenError as error:
-            for page in list(self._pages):
-                with suppress(load_server().ConnectionClosed):
-                    await page.say(problem=str(error))
-            return False
-        points = shown.look.placed.points
-        if points is not self._shown.look.placed.points:
-            self._drawn = await self._do(drawn, points, self._drawn.number + 1)
-        self._shown = shown
-        for page in self._pages:
+            failed = str(error)
+        for page, number in asked.items():
+            page.answers = number
             page.news.set()
-        return True
+            with suppress(load_server().ConnectionClosed):
+                await (page.say(problem=failed) if failed else asyncio.sleep(0))
+        return not failed
 
     async def _do(self, work: Callable[..., Any], *arguments: Any) -> Any:
         """Let the one worker thread do it: the bench serves one at a time."""
