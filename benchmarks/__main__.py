@@ -97,6 +97,13 @@ def tune() -> None:
     told(record.write("tune", part.measure()))
 
 
+def page() -> None:
+    """How the page follows its sliders; about 1 minute, and only when it is named."""
+    from benchmarks import page as part
+
+    told(record.write("page", part.measure()))
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -134,10 +141,10 @@ PARTS: dict[str, Callable[[], None]] = {
     part.__name__: part
     for part in (
         speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune,
-        boards, portability, pictures, tables,
+        page, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount", "blind", "tune")
+LONG = ("clear", "ground", "mount", "blind", "tune", "page")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

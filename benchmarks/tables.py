@@ -13,6 +13,7 @@ from benchmarks import (
     ground_tables,
     motion_tables,
     mount_tables,
+    page_tables,
     record,
     speed_tables,
     tune_tables,
@@ -88,6 +89,7 @@ TABLES: dict[str, Callable[[], str]] = {
     **ground_tables.TABLES,
     **motion_tables.TABLES,
     **mount_tables.TABLES,
+    **page_tables.TABLES,
     **blind_tables.TABLES,
     **tune_tables.TABLES,
 }
