@@ -7,6 +7,7 @@ for the figures of the one before.
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -26,7 +27,7 @@ from flatten.page.wire import split
 Row = dict[str, Any]
 
 RETURNS = (20_000, 200_000)
-EVENTS = 30
+EVENTS = 20
 WARMING = 3
 """Moves of each slider that are measured, and before them some that are not."""
 PROFILE = f"""\
@@ -82,8 +83,13 @@ def of_size(n: int, events: int = EVENTS) -> Iterator[Row]:
 class Browser:
     """Plays the page: numbers its messages and waits for their answers."""
 
-    def __init__(self, socket: Any) -> None:
-        self.socket, self.number = socket, 0
+    def __init__(self, socket: Any, server: int) -> None:
+        self.socket, self.server, self.number = socket, server, 0
+
+    def processor(self) -> float:
+        """Seconds of processor that the server has used so far (proc(5): fields 14 and 15, in ticks)."""
+        after_name = Path(f"/proc/{self.server}/stat").read_text().rpartition(")")[2].split()
+        return (int(after_name[11]) + int(after_name[12])) / os.sysconf("SC_CLK_TCK")
 
     def move(self, kind: str, key: str, value: float) -> tuple[float, float, int]:
         """Seconds to the scan and to the figures, and bytes of the message with the scan."""
@@ -119,7 +125,7 @@ def served(folder: Path) -> Iterator[Browser]:
         if address is None:
             raise SystemExit("benchmarks: `flatten page` did not begin")
         with connect(f"ws://{address[1]}/link", max_size=None, compression=None) as client:
-            yield Browser(client)
+            yield Browser(client, server.pid)
     finally:
         server.terminate()
         server.wait(20)
@@ -127,13 +133,17 @@ def served(folder: Path) -> Iterator[Browser]:
 
 def timed(browser: Browser, kind: str, key: str, values: Values, events: int) -> Row:
     """Move one slider to and fro, and leave it where it was."""
-    moved = [browser.move(kind, key, values[(k + 1) % 2]) for k in range(events + WARMING)][WARMING:]
+    for k in range(WARMING):
+        browser.move(kind, key, values[(k + 1) % 2])
+    used = browser.processor()
+    moved = [browser.move(kind, key, values[(k + WARMING + 1) % 2]) for k in range(events)]
+    used = browser.processor() - used
     if (events + WARMING) % 2:
         browser.move(kind, key, values[0])
     scan, figures, size = zip(*moved, strict=True)
     return {
         "scan_ms": spread(scan), "figures_ms": spread(figures), "bytes": int(np.median(size)),
-        "events": events,
+        "events": events, "processor_ms": round(1e3 * used / events, 1),
     }  # fmt: skip
 
 

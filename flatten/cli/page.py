@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -72,6 +73,8 @@ def page(
       flatten page drive.mcap -p rover.yaml --port 9000
       flatten page drive/ -p rover.yaml --host 0.0.0.0 --folder profiles/
     """  # noqa: D301
+    # matrices three wide: threads that wait for one another would cost three times as much
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from flatten.errors import PageError  # noqa: PLC0415 - what follows costs the compiler
     from flatten.page.bench import Bench  # noqa: PLC0415
     from flatten.page.draft import Draft  # noqa: PLC0415

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -40,8 +39,8 @@ class Shown:
     figures: dict[str, Any]
     fates: npt.NDArray[np.uint8]
     """(N,) of Fate, of the returns of `look.placed`."""
-    leaking: npt.NDArray[np.bool_]
-    """(bins,) HITs that the floor decided."""
+    leaking: npt.NDArray[np.bool_] | None
+    """(bins,) HITs that the floor decided; None at first glance."""
 
 
 class Bench:
@@ -71,7 +70,6 @@ class Bench:
         self.problem = ""
         """Why the last wish was not granted."""
         self._looker = Looker()
-        self._look: Look | None = None
         self._moving = False
 
     @property
@@ -170,25 +168,22 @@ class Bench:
         return ", and was changed by somebody else since it was read" if same else ""
 
     def glance(self) -> Shown:
-        """Give scans and returns; labels where they are known already."""
-        self._look = self._looker.glance(self.shot.cloud, self.draft.profile, self.attitude)
-        return self._shown(self._look)
+        """Give scans and returns, coloured by labels where these are known already; no figures by labels."""
+        return self._shown(self._looker.glance(self.shot.cloud, self.draft.profile, self.attitude), False)
 
     def study(self) -> Shown:
         """Give all of it."""
         look = self._looker.glance(self.shot.cloud, self.draft.profile, self.attitude)
-        self._look = self._looker.study(look)
-        return self._shown(self._look)
+        return self._shown(self._looker.study(look), True)
 
-    def _shown(self, look: Look) -> Shown:
-        start = time.perf_counter()
+    def _shown(self, look: Look, whole: bool) -> Shown:
         told = figures.of_scan(look, self.slice)
         fates = look.fates(self.slice)
         told["fates"] = np.bincount(fates, minlength=len(Fate)).tolist()
-        if look.is_studied:
+        leaking = None
+        if whole:
             told |= figures.of_labels(look, self.slice, self.shake)
-        leaking = figures.leaking_bins(look, self.slice)
-        told["seconds"] = time.perf_counter() - start
+            leaking = figures.leaking_bins(look, self.slice)
         return Shown(look, self.shot, self.slice, self.state(), told, fates, leaking)
 
     def _groups(self) -> list[Any]:

@@ -19,7 +19,7 @@ from flatten.page.assets import ASSETS, asset
 from flatten.page.bench import Bench, Shown
 from flatten.page.gate import Gate
 from flatten.page.reporting import report_of
-from flatten.page.wire import Drawn, drawn, pack
+from flatten.page.wire import Drawn, contents, drawn, fresh, join
 
 MOST_PAGES = 8
 """Pages that may be open at a time."""
@@ -49,8 +49,8 @@ class Page:
 
     def __init__(self, socket: Any) -> None:
         self.socket = socket
-        self.has = -1
-        """Number of the picture whose returns it has."""
+        self.has: dict[str, Any] = {}
+        """Arrays by name that it has been sent: they are not sent again."""
         self.asked = self.answers = 0
         """Number of its last message that was granted, and that what is shown answers."""
         self.news = asyncio.Event()
@@ -179,9 +179,10 @@ class Server:
         while True:
             await page.news.wait()
             page.news.clear()
-            picture = self._drawn
-            await page.socket.send(pack(self._shown, picture, page.has != picture.number, page.answers))
-            page.has = picture.number
+            header, arrays = contents(self._shown, self._drawn, page.answers)
+            new = fresh(arrays, page.has)
+            page.has = {**page.has, **arrays}
+            await page.socket.send(join(header, new))
 
     async def _work(self) -> None:
         """Grant wishes in their order; scans first, labels when no wish waits."""
@@ -192,7 +193,7 @@ class Server:
             wishes, self._wishes = self._wishes, []
             for page, wish in wishes:
                 await self._grant(page, wish)
-            if not await self._show(self.bench.glance) or self._shown.look.is_studied:
+            if not await self._show(self.bench.glance):
                 hurried = 0
             elif self._wishes and hurried < HURRIED:
                 hurried += 1

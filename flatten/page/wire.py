@@ -47,8 +47,8 @@ def drawn(points: npt.NDArray[np.float32], number: int) -> Drawn:
     return Drawn(number, chosen, np.round(part / scale).astype(np.int16), scale)
 
 
-def pack(shown: Shown, picture: Drawn, with_points: bool, answers: int) -> bytes:
-    """Pack what is shown.
+def contents(shown: Shown, picture: Drawn, answers: int) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Give header and arrays of what is shown.
 
     Parameters
     ----------
@@ -56,8 +56,6 @@ def pack(shown: Shown, picture: Drawn, with_points: bool, answers: int) -> bytes
         What it is.
     picture:
         Its returns, to draw.
-    with_points:
-        Whether the page does not have these yet.
     answers:
         Number of the last message of the page that this answers.
 
@@ -65,10 +63,10 @@ def pack(shown: Shown, picture: Drawn, with_points: bool, answers: int) -> bytes
     look, scan = shown.look, shown.look.scans[shown.slice]
     arrays: dict[str, Any] = {
         "ranges": scan.ranges, "heights": scan.heights, "from": scan.clear_from, "to": scan.clear_to,
-        "states": scan.states, "leaking": shown.leaking.view(np.uint8), "fates": shown.fates[picture.chosen],
+        "states": scan.states, "fates": shown.fates[picture.chosen], "points": picture.steps,
     }  # fmt: skip
-    if with_points:
-        arrays["points"] = picture.steps
+    if shown.leaking is not None:
+        arrays["leaking"] = shown.leaking.view(np.uint8)
     if look.profile.level == "floor":
         arrays["above"] = look.placed.heights[picture.chosen].astype(np.float32)
     header = {
@@ -81,9 +79,21 @@ def pack(shown: Shown, picture: Drawn, with_points: bool, answers: int) -> bytes
         "body": look.plan.level_from_body(look.attitude)[:3].ravel().tolist(),
         "state": shown.state,
         "figures": shown.figures,
-        "studied": look.is_studied,
+        "studied": shown.leaking is not None,
     }
-    return join(header, arrays)
+    return header, arrays
+
+
+def fresh(arrays: Mapping[str, Any], sent: Mapping[str, Any]) -> dict[str, Any]:
+    """Leave out what a page has been sent already."""
+    return {name: array for name, array in arrays.items() if not same(array, sent.get(name))}
+
+
+def same(a: npt.NDArray[Any], b: npt.NDArray[Any] | None) -> bool:
+    """Tell whether two arrays hold the same bytes; NaN is like NaN."""
+    if a is b or b is None:
+        return a is b
+    return a.shape == b.shape and a.dtype == b.dtype and a.tobytes() == b.tobytes()
 
 
 def join(header: Mapping[str, Any], arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:

@@ -13,7 +13,7 @@ from flatten.page.bench import Bench
 from flatten.page.draft import Draft
 from flatten.page.looking import Fate
 from flatten.page.source import open_frames
-from flatten.page.wire import MOST_DRAWN, drawn, pack, split
+from flatten.page.wire import MOST_DRAWN, contents, drawn, fresh, join, split
 from flatten.scan import State
 from flatten.tuning.candidates import Sweep
 from flatten.tuning.labels import Limits
@@ -67,7 +67,7 @@ def test_a_wrong_attitude_leaks_and_the_figures_say_so(bench: Bench) -> None:
     assert bench.study().figures["leaks"] == 0
     bench.ask({"view": {"pitch": -1.4}})
     shown = bench.study()
-    assert shown.figures["leaks"] == shown.leaking.sum() > 100
+    assert shown.leaking is not None and shown.figures["leaks"] == shown.leaking.sum() > 100
     assert np.count_nonzero(shown.fates == Fate.LEAK) >= shown.figures["leaks"]
     assert shown.figures["floor"]["ahead"] == pytest.approx(1.4, abs=0.1)
     assert shown.state["attitude"] == "by hand"
@@ -153,7 +153,7 @@ def test_frames_that_tell_nothing(tmp_path: Path) -> None:
         bench.ask({"view": {"frame": frame}})
         shown = bench.study()
         assert shown.look.is_studied and len(shown.figures["why"]) > 20
-        header, arrays = split(pack(shown, drawn(shown.look.placed.points, 3), True, 1))
+        header, arrays = split(join(*contents(shown, drawn(shown.look.placed.points, 3), 1)))
         assert header["drawn"] == (50, 0)[frame] == len(arrays["points"]) // 3
     with pytest.raises(FlattenError, match=r"bad\.npy"):
         bench.ask({"view": {"frame": 2}})
@@ -164,7 +164,7 @@ def test_packed_and_taken_apart(shared: Bench) -> None:
     shown = shared.study()
     points = shown.look.placed.points
     picture = drawn(points, 4)
-    header, arrays = split(pack(shown, picture, True, 17))
+    header, arrays = split(join(*contents(shown, picture, 17)))
     scan = shown.look.scans["low"]
     np.testing.assert_array_equal(arrays["ranges"], scan.ranges)
     np.testing.assert_array_equal(arrays["states"], scan.states)
@@ -173,7 +173,11 @@ def test_packed_and_taken_apart(shared: Bench) -> None:
     assert header["answers"] == 17 and header["picture"] == 4 and header["studied"]
     level = steps @ np.reshape(header["sensor"], (3, 4))[:, :3].T + np.reshape(header["sensor"], (3, 4))[:, 3]
     assert np.abs(level[:, 2] - shown.look.placed.heights).max() < 0.003
-    assert "points" not in split(pack(shown, picture, False, 17))[1]
+    sent = contents(shown, picture, 17)[1]
+    shared.ask({"view": {"slice": "walls"}})
+    new = fresh(contents(shared.glance(), picture, 18)[1], sent)
+    assert {"ranges", "fates"} <= set(new) and not {"points", "leaking"} & set(new)
+    assert fresh(sent, sent) == {}
 
 
 def test_large_clouds_are_thinned_and_far_outliers_left_out() -> None:
@@ -191,7 +195,7 @@ def test_heights_over_a_fitted_floor(tmp_path: Path) -> None:
     profile.write_text(profile.read_text().replace("level: gravity", "level: floor"))
     bench = Bench(open_frames([SAMPLES / "pitched.pcd"]), Draft(profile), tmp_path)
     shown = bench.study()
-    _, arrays = split(pack(shown, drawn(shown.look.placed.points, 0), True, 1))
+    _, arrays = split(join(*contents(shown, drawn(shown.look.placed.points, 0), 1)))
     floor = shown.fates == Fate.FLOOR
     # 10 mm of noise; far off, where the floor is not known, what lies in its plane counts as floor too
     assert floor.sum() > 1000 and np.quantile(np.abs(arrays["above"][floor]), 0.99) < 0.04

@@ -10,7 +10,7 @@ import { Told, el, whole } from "./told.js";
 
 const $ = (id) => document.getElementById(id);
 const space = new Space($("space")), plan = new Plan($("plan")), side = new Side($("side")), told = new Told($("told"));
-let points = null, picture = null, state = null, held = false;
+let latest = {}, picture = null, state = null, held = false;
 
 const link = new Link({ picture: takePicture, words: takeWords, state: takeLink });
 const panel = new Panel($("groups"), $("slices"), {
@@ -20,8 +20,9 @@ const panel = new Panel($("groups"), $("slices"), {
 });
 
 function takePicture(head, arrays) {
-  if (arrays.points) points = { number: head.picture, points: arrays.points };
-  picture = { head, ...arrays, ...points };
+  latest = { ...latest, ...arrays }; // what did not change is not sent again
+  if (!latest.leaking || latest.leaking.length !== latest.states.length) latest.leaking = new Uint8Array(latest.states.length);
+  picture = { head, ...latest, number: head.picture, above: head.state.level === "floor" ? latest.above : null };
   state = head.state;
   draw();
   panel.take(state);
