@@ -13,12 +13,14 @@ def page() -> str:
     lines = [
         [
             short(row["returns"]), row["slider"], *(f"{ms:.0f}" for ms in row["scan_ms"]),
-            *(f"{ms:.0f}" for ms in row["figures_ms"][:2]), f"{row['processor_ms']:.0f}", f"{row['bytes'] / 1000:.0f}",
+            *(f"{ms:.0f}" for ms in row["figures_ms"][:2]), f"{row['processor_ms']:.0f}",
+            f"{row['bytes'] / 1000:.0f}",
         ]
         for row in told["figures"]
     ]  # fmt: skip
     head = [
-        "returns", "slider", "scan, median ms", "95 %", "worst", "figures, median ms", "95 %", "processor, ms an event", "kB sent",
+        "returns", "slider", "scan, median ms", "95 %", "worst", "figures, median ms", "95 %",
+        "processor, ms an event", "kB sent",
     ]  # fmt: skip
     return markdown(head, lines) + "\n\n" + where(told)
 

@@ -22,6 +22,7 @@ from flatten.cloud import Cloud
 from flatten.errors import CloudError, FlattenError, MissingPartError, OutputError
 from flatten.files import find_clouds, read_cloud, scan_formats, write_scans
 from flatten.flattener import Flattener
+from flatten.motion import Motion
 from flatten.profile import Profile
 from flatten.scan import Scan
 
@@ -41,6 +42,15 @@ class Order:
     """Roll and pitch of the body, radians; None for level."""
     pictures: bool = False
     overwrite: bool = False
+
+
+@dataclass(frozen=True)
+class Taken:
+    """One cloud of a recording, and how the body stood and moved."""
+
+    cloud: Cloud
+    attitude: Attitude | None = None
+    motion: Motion | None = None
 
 
 @dataclass(frozen=True)
@@ -155,11 +165,13 @@ def convert(clouds: Sequence[Path], order: Order, processes: int = 1) -> Generat
             yield _outcome(done, owners[done])
 
 
-def attempt(cloud: Path, order: Order, flattener: Flattener | None = None) -> Outcome:
-    """Convert one cloud; whatever goes wrong becomes words in its outcome."""
+def attempt(
+    cloud: Path, order: Order, flattener: Flattener | None = None, take: Callable[[], Taken] | None = None
+) -> Outcome:  # fmt: skip
+    """Convert one cloud, a file or what `take` gives; whatever goes wrong becomes words in its outcome."""
     try:
         flattener = flattener or _own_flattener(order.profile)
-        written = convert_one(cloud, order, flattener)
+        written = convert_one(cloud, order, flattener, take)
         doubt = "" if flattener.floor is None else flattener.floor.doubt
         return Outcome(cloud, tuple(written), doubt=doubt and f"{cloud}: {doubt}")
     except FlattenError as error:
@@ -171,10 +183,13 @@ def attempt(cloud: Path, order: Order, flattener: Flattener | None = None) -> Ou
         return Outcome(cloud, error=f"{cloud}: {words}", trace=traceback.format_exc())
 
 
-def convert_one(path: Path, order: Order, flattener: Flattener) -> list[Path]:
+def convert_one(
+    path: Path, order: Order, flattener: Flattener, take: Callable[[], Taken] | None = None
+) -> list[Path]:  # fmt: skip
     """Read a cloud, flatten it and write what is ordered: all of it, or nothing.
 
-    Raises CloudError, OutputError, MissingPartError.
+    `take` reads it where it is none of a file: `path` then only names it. Raises CloudError, RecordingError,
+    MotionError, OutputError, MissingPartError.
     """
     names = result_names(path, order)
     for name in names:
@@ -182,26 +197,30 @@ def convert_one(path: Path, order: Order, flattener: Flattener) -> list[Path]:
             raise OutputError(f"{name}: is there already: choose another folder, or allow overwriting")
         if name.is_dir():
             raise OutputError(f"{name}: is a folder: choose another folder for the results")
-    cloud = read_cloud(path)
-    scans = flattener.flatten(cloud, order.attitude)
+    taken = Taken(read_cloud(path), order.attitude) if take is None else take()
+    scans = flattener.flatten(taken.cloud, taken.attitude, taken.motion)
     if not order.pictures:
-        return _write(path, scans, order)
+        return _write(path, scans, order, taken.attitude)
     staged = order.folder / f".{path.stem[:100]}.{secrets.token_hex(6)}.png"
     try:
-        draw(staged, cloud, scans, order.profile, order.attitude, title=path.stem, floor=flattener.floor)
+        draw(
+            staged, taken.cloud, scans, order.profile, taken.attitude, title=path.stem, floor=flattener.floor
+        )  # fmt: skip
         with undisturbed():
-            written = _write(path, scans, order)
+            written = _write(path, scans, order, taken.attitude)
             staged.replace(names[-1])
     finally:
         staged.unlink(missing_ok=True)
     return [*written, names[-1]]
 
 
-def _write(path: Path, scans: Mapping[str, Scan], order: Order) -> list[Path]:
+def _write(
+    path: Path, scans: Mapping[str, Scan], order: Order, attitude: Attitude | None
+) -> list[Path]:  # fmt: skip
     with undisturbed():
         return write_scans(
             order.folder / path.stem, scans, order.profile, order.formats,
-            source=str(path), attitude=order.attitude, overwrite=order.overwrite,
+            source=str(path), attitude=attitude, overwrite=order.overwrite,
         )  # fmt: skip
 
 

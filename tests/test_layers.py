@@ -45,7 +45,7 @@ MAY_IMPORT = {
     "scene": {"cloud", "errors", "frames", "files", "profile", "samples", "version"},
     "tuning": {
         "attitude", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan", "profile",
-        "returns", "scan", "scene",
+        "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
@@ -64,7 +64,9 @@ MAY_IMPORT = {
         "carrying", "cloud", "files", "fitted", "flattener", "frames", "motion", "plan", "profile", "samples",
         "scan", "tuning",
     },
-    "jobs": {"cloud", "errors", "files", "flattener", "pictures", "processor", "profile", "scan", "version"},
+    "jobs": {
+        "cloud", "errors", "files", "flattener", "motion", "pictures", "processor", "profile", "scan", "version",
+    },
     "demo": {
         "cloud", "comparing", "errors", "files", "flattener", "jobs", "pictures", "processor", "profile",
         "samples", "scan", "version", "warmup",

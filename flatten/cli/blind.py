@@ -18,6 +18,7 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
+from flatten.cli.recordings import Shots, given_trajectory, motion_of, recording_options
 from flatten.cli.terminal import progress, say, status, warn
 
 if TYPE_CHECKING:
@@ -62,8 +63,10 @@ MOST_CLOUDS = 120
     "--poses",
     type=FILE,
     metavar="FILE",
-    help="Poses of the recording, a line each, t tx ty tz qx qy qz qw: they settle whether the robot moved.",
+    help="Poses, a line each, t tx ty tz qx qy qz qw: they settle whether the robot moved. Default: those in "
+    "the recording, if there are some.",
 )
+@recording_options
 @click.option(
     "--picture", type=FILE, metavar="FILE", help="Draw it from above and from the side: .png, .svg or .pdf."
 )
@@ -74,7 +77,8 @@ MOST_CLOUDS = 120
 def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     """Find what the sensor sees of its own robot, and propose blind zones.
 
-    Record while the robot drives and turns, 30 clouds or more, and give them: what keeps its place in the
+    Record while the robot drives and turns, 30 clouds or more, and give them, as files, as a folder or as a
+    recording of messages: what keeps its place in the
     body frame while the surroundings change is the robot. A robot that stands still by a wall sees both
     keep their place: then only what lies in the declared hull counts, so stand in the open.
 
@@ -86,7 +90,7 @@ def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     \b
     Examples:
       flatten blind drive/ --profile rover.yaml --out tuned.yaml --picture own.png
-      flatten blind drive/ -p rover.yaml --replace --margin 0.05
+      flatten blind drive.mcap -p rover.yaml --replace --margin 0.05
       flatten blind yard.pcd -p rover.yaml --json
     """  # noqa: D301
     profile = read_profile(profile_path, wanted["settings"])
@@ -122,23 +126,27 @@ def _refuse_targets(wanted: dict[str, Any]) -> None:
 
 def _find(paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]) -> Blind:
     """Read the clouds, a cloud a step, and find the zones."""
-    from flatten.files import find_clouds, read_cloud  # noqa: PLC0415
     from flatten.tuning.blind import BlindFinder  # noqa: PLC0415
-    from flatten.tuning.poses import read_poses  # noqa: PLC0415
 
-    found = find_clouds(paths)
-    if len(found) > MOST_CLOUDS:
-        found = [found[k * len(found) // MOST_CLOUDS] for k in range(MOST_CLOUDS)]
-        if not wanted["quiet"]:
+    with Shots(paths, **wanted) as shots:
+        found = shots.evenly(MOST_CLOUDS)
+        if len(found) < len(shots) and not wanted["quiet"]:
             say("note", f"{MOST_CLOUDS} of the clouds are looked at, evenly spaced")
-    poses = None if wanted["poses"] is None else read_poses(wanted["poses"])
-    finder = BlindFinder(
-        profile, reach=wanted["reach"], poses=poses, replace=wanted["replace"], clouds=len(found)
-    )
-    with progress("looking at", len(found), wanted["quiet"]) as step:
-        for path in found:
-            finder.look(read_cloud(path), path.name)
-            step(path.name)
+        path = shots.trajectory if wanted["poses"] is None else given_trajectory(wanted["poses"], wanted)
+        if path is not None:
+            warn(path.told, wanted["quiet"])
+        finder = BlindFinder(
+            profile,
+            reach=wanted["reach"],
+            poses=motion_of(path),
+            replace=wanted["replace"],
+            clouds=len(found),
+        )
+        with progress("looking at", len(found), wanted["quiet"]) as step:
+            for shot in found:
+                finder.look(shot.read(), shot.name)
+                step(shot.name)
+        warn(shots.faults, wanted["quiet"])
     with status("trying zones out", wanted["quiet"]):
         return finder.find(
             margin=wanted["margin"], most_hidden=wanted["most_hidden"], with_moving=wanted["with_moving"]

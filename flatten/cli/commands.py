@@ -10,6 +10,7 @@ from flatten.cli.convert import convert
 from flatten.cli.demo import demo
 from flatten.cli.extras import completion, warmup
 from flatten.cli.groups import Commands
+from flatten.cli.look import look
 from flatten.cli.mount import mount
 from flatten.cli.page import page
 from flatten.cli.profile import profile
@@ -26,6 +27,7 @@ Where to begin, in a plant nursery of our own making:
   flatten demo                               sample clouds, scans, pictures, a report
   flatten profile new rover.yaml             a commented profile to change to your robot
   flatten profile check rover.yaml           what it means, in words and figures
+  flatten look drive.mcap                    what is in a recording, and what is missing
   flatten mount yard.pcd -p rover.yaml       how the sensor really sits, from the floor
   flatten blind drive/ -p rover.yaml         what the sensor sees of its own robot
   flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
@@ -58,5 +60,5 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, convert, show, page, profile, mount, blind, tune, budget, warmup, completion):
+for command in (demo, look, convert, show, page, profile, mount, blind, tune, budget, warmup, completion):
     cli.add_command(command)

@@ -21,10 +21,12 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
+from flatten.cli.recordings import Shots, given_trajectory, motion_of, recording_options
 from flatten.cli.terminal import progress, say, warn
 
 if TYPE_CHECKING:
     from flatten.profile import Profile
+    from flatten.recordings import Trajectory
     from flatten.tuning.lean import Pose
     from flatten.tuning.mount import Combined
     from flatten.tuning.yaw import Yaw
@@ -50,8 +52,10 @@ WALLS = ("ahead", "left", "behind", "right")
     "--poses",
     type=FILE,
     metavar="FILE",
-    help="Yaw from a straight drive: poses of the sensor itself, a line each, t tx ty tz qx qy qz qw.",
+    help="Yaw from a straight drive: poses of the sensor itself, a line each, t tx ty tz qx qy qz qw, or a "
+    "recording that has them.",
 )
+@recording_options
 @click.option("--json", "as_json", is_flag=True, help="Print plain values (metres, degrees) and no words.")
 @attitude_options
 @set_option
@@ -100,7 +104,6 @@ def _find(
 ) -> tuple[Combined, Yaw | None, Pose]:
     """Read the clouds and find the mount, a cloud a step."""
     from flatten.errors import OutputError  # noqa: PLC0415
-    from flatten.files import find_clouds, read_cloud  # noqa: PLC0415
     from flatten.tuning.lean import Pose  # noqa: PLC0415
     from flatten.tuning.mount import Finder  # noqa: PLC0415
 
@@ -112,17 +115,29 @@ def _find(
     pose = Pose(section.x, section.y, section.z, *angles)
     attitude = attitude_of(wanted["roll"], wanted["pitch"]) or (0.0, 0.0)
     finder = Finder(pose, blind=wanted["blind_start"], attitude=attitude)
-    poses = None
-    if wanted["poses"] is not None:
-        from flatten.tuning.poses import read_poses  # noqa: PLC0415
+    with Shots(paths, **wanted) as shots:
+        # those in the recording itself are taken where --poses names it: most recordings are of a stand
+        path = None if wanted["poses"] is None else _sensor_poses(wanted)
+        with progress("looking at", len(shots), wanted["quiet"]) as step:
+            for shot in shots:
+                finder.look(shot.read(), shot.name)
+                step(shot.name)
+        warn(shots.faults, wanted["quiet"])
+    return *finder.find(wanted["wall"], motion_of(path)), pose
 
-        poses = read_poses(wanted["poses"])
-    found = find_clouds(paths)
-    with progress("looking at", len(found), wanted["quiet"]) as step:
-        for path in found:
-            finder.look(read_cloud(path), path.name)
-            step(path.name)
-    return *finder.find(wanted["wall"], poses), pose
+
+def _sensor_poses(wanted: dict[str, Any]) -> Trajectory:
+    """Read the sensor's poses; those of the body cannot tell how the sensor sits in it."""
+    from flatten.errors import TuningError  # noqa: PLC0415
+
+    path = given_trajectory(wanted["poses"], wanted, usual="sensor")
+    if path.of != "sensor":
+        raise TuningError(
+            f"{path.name}: has the body's poses, which do not tell how the sensor sits: give those of the "
+            "sensor itself, from its own odometry (--poses-of sensor where they are)"
+        )
+    warn(path.told, wanted["quiet"])
+    return path
 
 
 def _notes(found: Combined, quiet: bool) -> None:

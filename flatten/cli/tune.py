@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +21,9 @@ from flatten.cli.options import (
     set_option,
     tuned_option,
 )
+from flatten.cli.recordings import Shots, given_trajectory, motion_of, mount_matrix, recording_options
 from flatten.cli.terminal import progress, say, warn
+from flatten.errors import MotionError
 
 if TYPE_CHECKING:
     from flatten.files.writing import Job
@@ -40,12 +41,9 @@ PASSES = 3
 @click.option(
     "--poses", type=FILE, metavar="FILE",
     help="How the body leaned and shook: poses, a line each, t tx ty tz qx qy qz qw. Clouds are matched by "
-    "their times, or by what their files are called (seconds).",
+    "their times, or by what their files are called (seconds). Default: those in the recording.",
 )  # fmt: skip
-@click.option(
-    "--poses-of", type=click.Choice(("body", "sensor")), default="body", show_default=True,
-    help="Whose poses these are.",
-)  # fmt: skip
+@recording_options
 @click.option(
     "--shake", callback=degrees, metavar="DEG",
     help="How much the floor will tilt against the slices, degrees, one sigma. Default: as measured.",
@@ -70,11 +68,12 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     when the body shakes, whether it blocks ways under what hangs. One slice to drive by and one to map
     by are recommended, run for real, and tried on two test bodies 1 to 15 m away.
 
-    Lengths are metres, angles degrees.
+    CLOUD is a cloud file, a folder of such files, or a recording of messages, whose poses then tell how
+    the body leaned and shook. Lengths are metres, angles degrees.
 
     \b
     Examples:
-      flatten tune drive/*.pcd --profile rover.yaml
+      flatten tune drive.mcap --profile rover.yaml
       flatten tune drive/ -p rover.yaml --poses drive.txt --out tuned.yaml --report tuned.html
       flatten tune yard.pcd -p rover.yaml --shake 1.5 --json tuned.json
     """  # noqa: D301
@@ -83,12 +82,14 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     shake = wanted["shake"]
     if shake is not None and shake < 0.0:
         raise click.UsageError("--shake: wanted degrees, 0 or more")
-    frames, motion = read_frames(clouds, profile, wanted)
     from flatten.tuning.tune import MOST_FRAMES, Tuner  # noqa: PLC0415
 
-    steps = PASSES * min(len(frames), MOST_FRAMES)
-    with progress("looking at", steps, wanted["quiet"]) as step:
-        told = Tuner(profile, step).tune(frames, motion, shake)
+    with Shots(clouds, **wanted) as shots:
+        frames, motion = read_frames(shots, profile, wanted)
+        steps = PASSES * min(len(frames), MOST_FRAMES)
+        with progress("looking at", steps, wanted["quiet"]) as step:
+            told = Tuner(profile, step).tune(frames, motion, shake)
+        warn(shots.faults, wanted["quiet"])
     notes(told, wanted["quiet"])
     write(told, clouds, profile_path, wanted)
     from flatten.tuning import tune_words  # noqa: PLC0415
@@ -109,31 +110,46 @@ def check_targets(targets: list[Path | None], overwrite: bool) -> None:
 
 
 def read_frames(
-    clouds: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]
-) -> tuple[list[Frame], Motion | None]:
+    shots: Shots, profile: Profile, wanted: dict[str, Any]
+) -> tuple[list[Frame], Motion | None]:  # fmt: skip
     """List the frames, with the attitude of each: by the poses, or as it is given for all of them."""
-    from flatten.files import find_clouds, read_cloud  # noqa: PLC0415
-    from flatten.tuning.timing import attitude_of as attitude_by  # noqa: PLC0415
-    from flatten.tuning.timing import mount_of  # noqa: PLC0415
     from flatten.tuning.tune import Frame  # noqa: PLC0415
 
-    given = attitude_of(wanted["roll"], wanted["pitch"])
-    paths = find_clouds(clouds)
-    if wanted["poses"] is None:
-        return [Frame(path.name, partial(read_cloud, path), given) for path in paths], None
-    if given is not None:
+    given, mount = attitude_of(wanted["roll"], wanted["pitch"]), mount_matrix(profile)
+    if given is not None and wanted["poses"] is not None:
         raise click.UsageError("--poses tell how the body leans: leave --roll and --pitch out")
-    from flatten.tuning.poses import read_poses  # noqa: PLC0415
-
-    motion, m = read_poses(wanted["poses"]), profile.mount
-    mount = mount_of(m.x, m.y, m.z, m.roll, m.pitch, m.yaw) if wanted["poses_of"] == "sensor" else None
+    if wanted["poses"] is not None and any(shot.time is None for shot in shots):
+        return _by_seconds(shots, mount if wanted["poses_of"] == "sensor" else None, wanted["poses"])
+    path = None
+    if wanted["poses"] is not None:
+        path = given_trajectory(wanted["poses"], wanted)
+    elif given is None:
+        path = shots.trajectory
+    if path is None:
+        return [Frame(shot.name, shot.read, given) for shot in shots], None
+    warn(path.told, wanted["quiet"])
+    path = path.of_body(mount)
+    # a recording begins before its poses do, as often as not
+    known = [shot for shot in shots if shot.time is not None and path.covers(shot.time, shot.time)]
+    if not known:
+        raise MotionError(f"{path.name}: the poses cover none of the clouds: give poses of the same drive")
+    if len(known) < len(shots):
+        warn([f"{len(shots) - len(known)} clouds are left out: no poses at their time"], wanted["quiet"])
     return [
-        Frame(
-            path.name, partial(read_cloud, path),
-            attitude_by(read_cloud(path), path.name, motion, mount),
-        )
-        for path in paths
-    ], motion  # fmt: skip
+        Frame(shot.name, shot.read, path.attitude(shot.time)) for shot in known if shot.time is not None
+    ], motion_of(path)
+
+
+def _by_seconds(shots: Shots, mount: Any, poses: Path) -> tuple[list[Frame], Motion]:
+    """List frames of cloud files, matched to poses by what their times or names say in seconds."""
+    from flatten.tuning.poses import read_poses  # noqa: PLC0415
+    from flatten.tuning.timing import attitude_of as attitude_by  # noqa: PLC0415
+    from flatten.tuning.tune import Frame  # noqa: PLC0415
+
+    motion = read_poses(poses)
+    return [
+        Frame(shot.name, shot.read, attitude_by(shot.read(), shot.name, motion, mount)) for shot in shots
+    ], motion
 
 
 def notes(told: Tuned, quiet: bool) -> None:

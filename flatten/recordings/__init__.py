@@ -6,8 +6,8 @@ where the robot was. What is damaged, missing or out of order is told in `Record
 """
 
 from flatten.recordings.opening import open_recording
-from flatten.recordings.recording import Frame, Recording
+from flatten.recordings.recording import Frame, Mark, Recording
 from flatten.recordings.trajectory import Trajectory
 from flatten.recordings.trajectory_files import read_trajectory
 
-__all__ = ["Frame", "Recording", "Trajectory", "open_recording", "read_trajectory"]
+__all__ = ["Frame", "Mark", "Recording", "Trajectory", "open_recording", "read_trajectory"]

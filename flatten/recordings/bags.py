@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from flatten.errors import MissingPartError, RecordingError
 from flatten.files.source import plain_reason
-from flatten.recordings.messages import Message, Topic, standard_type
+from flatten.recordings.messages import Message, Store, Topic, standard_type
 
 
 class BagStore:
@@ -42,7 +42,9 @@ class BagStore:
             found[key] = found.get(key, 0) + int(connection.msgcount)
         return [Topic(name, type_, count, self._encoding) for (name, type_), count in found.items()]
 
-    def messages(self, topics: Collection[str]) -> Iterator[Message]:
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
         """Yield messages in recorded order; where the file is damaged reading ends, and a fault tells it."""
         wanted = [connection for connection in self._reader.connections if connection.topic in topics]
         if not wanted:
@@ -50,7 +52,7 @@ class BagStore:
         named = {(topic.name, topic.type): topic for topic in self.topics}
         count = 0
         try:
-            for connection, logged, data in self._reader.messages(wanted):
+            for connection, logged, data in self._reader.messages(wanted, start, stop):
                 yield Message(named[connection.topic, standard_type(connection.msgtype)], int(logged), data)
                 count += 1
         except GeneratorExit:
@@ -59,6 +61,9 @@ class BagStore:
             told = f"damaged after {count} messages of {', '.join(topics)}: {plain_reason(error)}"
             if told not in self.faults:
                 self.faults.append(told)
+
+    def verify(self) -> None:
+        """Do nothing: these formats have no checksums."""
 
     def close(self) -> None:
         """Close the files."""
@@ -75,3 +80,40 @@ def _opened(path: Path, first_generation: bool) -> Any:
     reader = FirstReader(path) if first_generation else Reader(path)
     reader.open()
     return reader
+
+
+class ChainStore:
+    """Several stores of one recording, one after the other: the files of a folder."""
+
+    def __init__(self, kind: str, stores: Sequence[Store], faults: Iterable[str] = ()) -> None:
+        self.kind, self._stores, self._faults = kind, stores, list(faults)
+        counts: dict[tuple[str, str, str], int] = {}
+        for topic in (topic for store in stores for topic in store.topics):
+            key = topic.name, topic.type, topic.encoding
+            counts[key] = counts.get(key, 0) + topic.count
+        self.topics = [Topic(name, type_, count, way) for (name, type_, way), count in counts.items()]
+        filled = [store for store in stores if any(topic.count for topic in store.topics)]
+        self.start = min((store.start for store in filled), default=0)
+        self.end = max((store.end for store in filled), default=0)
+
+    @property
+    def faults(self) -> list[str]:
+        """What is damaged in any of them."""
+        return [*self._faults, *(fault for store in self._stores for fault in store.faults)]
+
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
+        """Yield the messages of one file after the other."""
+        for store in self._stores:
+            yield from store.messages(topics, start, stop)
+
+    def verify(self) -> None:
+        """Hold each file against its checksums."""
+        for store in self._stores:
+            store.verify()
+
+    def close(self) -> None:
+        """Close all files."""
+        for store in self._stores:
+            store.close()

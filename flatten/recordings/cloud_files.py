@@ -10,7 +10,7 @@ from typing import Any
 from flatten.errors import RecordingError
 from flatten.files import read_cloud
 from flatten.recordings.pose_choice import Whose
-from flatten.recordings.recording import Frame, Recording
+from flatten.recordings.recording import Frame, Mark, Recording
 from flatten.recordings.trajectory import Trajectory
 from flatten.recordings.trajectory_files import nanoseconds_of, read_trajectory
 
@@ -41,6 +41,14 @@ class CloudFiles(Recording):
         moments = [time for time, _ in self._files if time is not None]
         self.start, self.end = (min(moments), max(moments)) if moments else (0, 0)
         self._wanted = poses, poses_of
+
+    def marks(self) -> list[Mark]:
+        """List the files by their numbers and times, without reading them."""
+        return [Mark(index, time or 0, time or 0) for index, (time, _) in enumerate(self._files)]
+
+    def read(self, mark: Mark) -> Frame:
+        """Read one file."""
+        return next(self.frames(mark.index, mark.index + 1))
 
     def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
         """Yield clouds, each read when its turn comes; CloudError for a file that cannot be read."""

@@ -55,15 +55,27 @@ class Store(Protocol):
     kind: str
     """What it is, in words."""
     topics: list[Topic]
-    faults: list[str]
-    """What is damaged, in words; grows while messages are read."""
     start: int
     """When the first message was recorded, ns; 0 where there is none."""
     end: int
     """When the last was recorded, ns."""
 
-    def messages(self, topics: Collection[str]) -> Iterator[Message]:
-        """Yield the messages of these topics in recorded order, one in memory at a time."""
+    @property
+    def faults(self) -> list[str]:
+        """What is damaged, in words; grows while messages are read."""
+        ...
+
+    def messages(
+        self, topics: Collection[str], start: int | None = None, stop: int | None = None
+    ) -> Iterator[Message]:
+        """Yield the messages of these topics in recorded order, one in memory at a time.
+
+        From `start` up to, not including, `stop`: when they were recorded, ns; None for all of that side.
+        """
+        ...
+
+    def verify(self) -> None:
+        """Hold all of it against the checksums that there are; faults tell what does not agree."""
         ...
 
     def close(self) -> None:
@@ -81,7 +93,7 @@ def standard_type(name: str) -> str:
 def decode(message: Message) -> Any:
     """Read a message of one of READ_TYPES; its arrays are views of its bytes. ValueError where it is none."""
     topic = message.topic
-    store = _types(topic.encoding)
+    store = standard_types(topic.encoding)
     # a view: slicing bytes would copy them, slicing a view does not
     data = memoryview(message.data)
     read = store.deserialize_ros1 if topic.encoding == "ros1" else store.deserialize_cdr
@@ -97,9 +109,17 @@ def stamp_of(header: Any) -> int:
 
 
 @functools.lru_cache(maxsize=2)
-def _types(encoding: str) -> Any:
+def standard_types(encoding: str = "cdr") -> Any:
+    """Give what puts standard messages in bytes and reads them, in either generation's way."""
     stores, get = library()
-    return get(stores.ROS1_NOETIC if encoding == "ros1" else stores.ROS2_HUMBLE)
+    if encoding != "ros1":
+        return get(stores.ROS2_HUMBLE)
+    types = get(stores.ROS1_NOETIC)
+    if TRANSFORMS not in types.types:  # of geometry2, which the library does not count among the first ones
+        from rosbags.typesys import get_types_from_msg  # noqa: PLC0415 - of the desk
+
+        types.register(get_types_from_msg("geometry_msgs/TransformStamped[] transforms", TRANSFORMS))
+    return types
 
 
 def library() -> tuple[Any, Any]:

@@ -99,7 +99,8 @@ def find_poses(
         faults.append(f"{topic.name}: {chosen.unset} poses have no stamp: the time of recording is taken")
     trajectory = Trajectory.of_rows(
         np.array(chosen.times, np.int64), np.array(chosen.poses),
-        of=of or _whose(chosen, cloud_frame, faults), frame=chosen.parent, child=chosen.child, name=f"{who}, {topic.name}",
+        of=of or _whose(chosen, cloud_frame, faults), frame=chosen.parent, child=chosen.child,
+        name=f"{who}, {topic.name}",
     )  # fmt: skip
     body = "" if trajectory.of == "sensor" else chosen.child
     return Poses(trajectory, _mount(static, body, cloud_frame), tuple(faults))

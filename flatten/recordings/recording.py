@@ -14,8 +14,10 @@ import numpy.typing as npt
 
 from flatten.cloud import Cloud
 from flatten.errors import CloudError, RecordingError
+from flatten.motion import Motion
 from flatten.recordings.messages import CLOUD_TYPE, Message, Store, Topic, decode, stamp_of
 from flatten.recordings.pose_choice import Poses, Whose, find_poses
+from flatten.recordings.return_times import fit_times
 from flatten.recordings.stamps import Stamps
 from flatten.recordings.trajectory import Trajectory
 from flatten.recordings.trajectory_files import read_trajectory
@@ -35,6 +37,17 @@ class Frame:
     """The axes that it names, "" where it names none."""
     cloud: Cloud
     """The returns, sensor frame; views of the message's bytes."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Where a cloud is in a recording, without the cloud: what `Recording.read` takes."""
+
+    index: int
+    time: int
+    """The cloud's own stamp, as `Frame.time`; ns."""
+    logged: int
+    """When it was recorded, ns."""
 
 
 class Recording:
@@ -60,6 +73,14 @@ class Recording:
         """Yield the clouds from index `first` up to, not including, `last` (None: to the end)."""
         raise NotImplementedError
 
+    def marks(self) -> list[Mark]:
+        """List where the clouds are, in their order: 100 bytes a cloud; unreadable ones are left out."""
+        raise NotImplementedError
+
+    def read(self, mark: Mark) -> Frame:
+        """Read one cloud again, wherever it is. RecordingError where it cannot be read any more."""
+        raise NotImplementedError
+
     @property
     def trajectory(self) -> Trajectory | None:
         """Where the robot was, read when first asked for; None where nothing tells it.
@@ -77,6 +98,31 @@ class Recording:
     def faults(self) -> tuple[str, ...]:
         """What is damaged, out of order or left out, in words, as far as it was read."""
         raise NotImplementedError
+
+    @property
+    def step(self) -> float | None:
+        """Seconds from a cloud to the next, about; None where that is not known."""
+        if self.count < 2 or self.end <= self.start:
+            return None
+        return (self.end - self.start) / 1e9 / (self.count - 1)
+
+    def motion(
+        self, frame: Frame, body_from_sensor: npt.NDArray[np.float64] | None = None, at: int | None = None
+    ) -> Motion | None:  # fmt: skip
+        """How the body moved while a cloud was taken, for `Flattener.flatten(motion=…)`.
+
+        `body_from_sensor`, (4, 4), is needed where the poses are the sensor's. `at` (ns): the moment that is
+        wanted, None for the latest return. None where there are no poses, or the times of the returns
+        cannot be told; MotionError where the poses do not cover them.
+        """
+        trajectory = self.trajectory
+        timed = fit_times(frame.cloud, frame.time, self.step)
+        if trajectory is None or isinstance(timed, str):
+            return None
+        if body_from_sensor is not None:
+            trajectory = trajectory.of_body(body_from_sensor)
+        at = timed.last if at is None else at
+        return trajectory.motion(min(timed.first, at), max(timed.last, at), stamps=timed.stamps, at=at)
 
     def close(self) -> None:
         """Close the files."""
@@ -120,6 +166,21 @@ class MessageRecording(Recording):
             stamps.add(frame.time, frame.logged)
             yield frame
         self._stamps = stamps
+
+    def marks(self) -> list[Mark]:
+        """List where the clouds are; see `Recording.marks`."""
+        return [Mark(frame.index, frame.time, frame.logged) for frame in self.frames()]
+
+    def read(self, mark: Mark) -> Frame:
+        """Read one cloud again; of several recorded at one moment the one with this stamp."""
+        for message in self.store.messages([self.topic], mark.logged, mark.logged + 1):
+            try:
+                frame = frame_of(message, mark.index, str(self.path))
+            except (CloudError, ValueError, AttributeError):
+                continue
+            if frame.time == mark.time:
+                return frame
+        raise RecordingError(f"{self.path}: cloud {mark.index} cannot be read again: did the file change?")
 
     @cached_property
     def _poses(self) -> Poses:

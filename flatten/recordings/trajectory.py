@@ -79,6 +79,11 @@ class Trajectory:
         torn, more = torn_steps(stamps, rows)
         return cls(stamps, rows, of, frame, child, name, torn, (*faults, *more))
 
+    @property
+    def told(self) -> list[str]:
+        """The faults, each with where the poses came from."""
+        return [f"{self.name}: {words}" for words in self.faults]
+
     def __len__(self) -> int:
         """Count the poses."""
         return int(self.times.size)
@@ -102,13 +107,13 @@ class Trajectory:
     def at(self, times: Any) -> Numbers:
         """Poses (k, 7) at these times, integer ns; MotionError for one that the poses do not cover."""
         asked = np.atleast_1d(np.asarray(times))
+        if asked.size == 0:
+            return np.empty((0, 7))
         if asked.ndim != 1 or asked.dtype.kind not in "iu":
             raise MotionError(
                 f"{self.name}: times of shape {asked.shape}, {asked.dtype}: wanted integers, nanoseconds"
             )
         asked = asked.astype(np.int64)
-        if asked.size == 0:
-            return np.empty((0, 7))
         self._refuse_outside(int(asked.min()), int(asked.max()))
         after = np.minimum(np.searchsorted(self.times, asked, "right"), len(self) - 1)
         before = np.where(self.times[after] <= asked, after, after - 1)  # the last pose stands by itself

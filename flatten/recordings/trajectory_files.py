@@ -42,7 +42,7 @@ def read_trajectory(
     Raises MotionError, with file and line, for whatever is no trajectory.
     """
     place = Path(path)
-    rows = _rows(place)
+    rows = text_rows(place)
     widths = {len(words) for _, words in rows}
     if widths == {8}:
         stamps = [_nanoseconds(words[0], place, number) for number, words in rows]
@@ -61,7 +61,8 @@ def read_trajectory(
     return Trajectory.of_rows(np.array(stamps, np.int64), poses, of=of, name=str(place))
 
 
-def _rows(place: Path) -> list[tuple[int, list[str]]]:
+def text_rows(place: Path) -> list[tuple[int, list[str]]]:
+    """Give the lines that hold something: their numbers and their words; MotionError where there are none."""
     try:
         if place.stat().st_size > LARGEST:
             raise MotionError(f"{place}: is larger than {LARGEST >> 20} MiB: cut it to the drive")
@@ -94,6 +95,13 @@ def _floats(words: list[str], place: Path, number: int) -> list[float]:
         ) from error
 
 
+def pose_of_line(words: list[str], place: Path, number: int) -> list[float]:
+    """Read t tx ty tz qx qy qz qw; MotionError where a line is something else."""
+    if len(words) != 8:
+        raise MotionError(f"{place}:{number}: is no pose: wanted are 8 numbers, t tx ty tz qx qy qz qw")
+    return _floats(words, place, number)
+
+
 def _nanoseconds(word: str, place: Path, number: int) -> int:
     """Read a time exactly: seconds, or nanoseconds where it is whole and large."""
     try:
@@ -123,7 +131,7 @@ def _times_beside(place: Path, times: Any, count: int) -> list[int]:
         raise MotionError(
             f"{place}: rows of 12 numbers have no times: put times.txt beside it, a time a line, or name one"
         )
-    rows = _rows(beside)
+    rows = text_rows(beside)
     if len(rows) != count:
         raise MotionError(f"{beside}: has {len(rows)} times for {count} poses of {place}")
     return [_nanoseconds(words[0], beside, number) for number, words in rows]

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from flatten.cloud import POINT_FIELD_TYPES, Cloud
 from flatten.errors import MissingPartError, OutputError
 from flatten.files.writing import write_all
-from flatten.recordings.messages import CLOUD_TYPE, ODOMETRY, TRANSFORMS, library
+from flatten.recordings.messages import CLOUD_TYPE, ODOMETRY, TRANSFORMS, standard_types
 from flatten.recordings.trajectory import Trajectory, quaternions
 
 Numbers = npt.NDArray[np.float64]
@@ -49,8 +49,7 @@ class RecordingWriter(AbstractContextManager["RecordingWriter"]):
         body: str = "base_link", sensor: str = "lidar", compression: Compression = "zstd",
         chunk: int = 1 << 20,
     ) -> None:  # fmt: skip
-        stores, get = library()
-        self._types = get(stores.ROS2_HUMBLE)
+        self._types = standard_types()
         self._writer = _writer(stream, compression, chunk)
         self._topics = {CLOUD_TYPE: clouds, ODOMETRY: odometry, TRANSFORMS: "/tf_static"}
         self._channels: dict[str, int] = {}
@@ -144,15 +143,16 @@ def write_recording(
         raise OutputError(f"{place}: recordings are written as .mcap: choose such a name")
 
     def fill(stream: io.BufferedIOBase) -> None:
-        _fill(stream, clouds, trajectory, body_from_sensor, how)
+        fill_recording(stream, clouds, trajectory, body_from_sensor, how)
 
     write_all([(place, fill)], overwrite)
 
 
-def _fill(
+def fill_recording(
     stream: Any, clouds: Iterable[tuple[int, Cloud]], trajectory: Trajectory | None,
     body_from_sensor: Numbers | None, how: dict[str, Any],
 ) -> None:  # fmt: skip
+    """Write a recording to a stream, see `write_recording`."""
     with RecordingWriter(stream, **how) as writer:
         told, done = body_from_sensor is None, 0
         for time, cloud in clouds:

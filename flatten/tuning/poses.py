@@ -1,4 +1,4 @@
-"""Reading a trajectory: a line a pose, t tx ty tz qx qy qz qw, blanks between, w last, # before comments."""
+"""Poses of a file as a motion on the clock of cloud files: in float64 seconds, as their names tell it."""
 
 from __future__ import annotations
 
@@ -8,30 +8,15 @@ import numpy as np
 
 from flatten.errors import MotionError
 from flatten.motion import Motion
-
-LARGEST = 1 << 28
+from flatten.recordings.trajectory_files import pose_of_line, text_rows
 
 
 def read_poses(path: Path) -> Motion:
-    """Read poses from a text file; seconds, metres. MotionError names file and line of what is wrong."""
-    try:
-        if path.stat().st_size > LARGEST:
-            raise MotionError(f"{path}: is larger than {LARGEST >> 20} MiB: cut it to the drive")
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError) as error:
-        raise MotionError(f"{path}: cannot be read as poses ({error}): check the path") from error
-    rows = []
-    for number, line in enumerate(lines, 1):
-        words = line.partition("#")[0].split()
-        if not words:
-            continue
-        try:
-            row = [float(word) for word in words]
-        except ValueError:
-            row = []
-        if len(row) != 8:
-            raise MotionError(f"{path}:{number}: is no pose: wanted are 8 numbers, t tx ty tz qx qy qz qw")
-        rows.append(row)
+    """Read lines of t tx ty tz qx qy qz qw; seconds, metres. MotionError names file and line of a fault.
+
+    Times must ascend strictly here: `flatten.read_trajectory` reads what does not, and tells it.
+    """
+    rows = [pose_of_line(words, path, number) for number, words in text_rows(path)]
     try:
         table = np.array(rows, np.float64).reshape(-1, 8)
         return Motion(table[:, 0], table[:, 1:])

@@ -139,7 +139,7 @@ class TestPoses:
         [
             ("1 2 3\n", "drive.txt:1: is no pose"),
             ("0 0 0 0 0 0 0 1\nnine\n", "drive.txt:2: is no pose"),
-            ("", "drive.txt: 0 pose"),
+            ("", "drive.txt: holds no poses"),
             ("0 0 0 0 0 0 0 1\n0 0 0 0 0 0 0 1\n", "drive.txt: times are not strictly ascending"),
             ("0 0 0 0 1 1 1 1\n1 0 0 0 0 0 0 1\n", r"drive.txt: poses\[0\]: a quaternion"),
             ("nan 0 0 0 0 0 0 1\n1 0 0 0 0 0 0 1\n", r"drive.txt: times\[0\] is not finite"),
