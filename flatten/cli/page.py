@@ -15,6 +15,7 @@ from flatten.cli.options import (
     quiet_option,
     set_option,
 )
+from flatten.cli.recordings import recording_options
 from flatten.cli.terminal import status, warn
 
 
@@ -33,11 +34,7 @@ from flatten.cli.terminal import status, warn
     "--folder", type=FILE, metavar="FOLDER",
     help="The only folder that is saved to. Default: that of the profile.",
 )  # fmt: skip
-@click.option("--topic", metavar="NAME", help="Topic of the clouds, where a recording has several.")
-@click.option(
-    "--poses", type=FILE, metavar="FILE",
-    help="How the body leaned: a trajectory beside one recording or one folder of clouds.",
-)  # fmt: skip
+@recording_options
 @attitude_options
 @set_option
 @quiet_option
@@ -48,7 +45,8 @@ def page(
     port: int,
     folder: Path | None,
     topic: str | None,
-    poses: Path | None,
+    poses_topic: str | None,
+    poses_of: str | None,
     roll: float | None,
     pitch: float | None,
     settings: tuple[str, ...],
@@ -56,7 +54,8 @@ def page(
 ) -> None:
     """Open the workbench in a browser: slices, mount, fan, reach and blind zones with sliders.
 
-    CLOUD is cloud files, folders of them, or one recording. The page shows the returns in space by what the
+    CLOUD is cloud files, folders of them, or one recording, whose poses tell how the body leaned; what
+    moved while a frame was taken is shown as it came. The page shows the returns in space by what the
     slices make of them, the scan from above and the heights from the side, and beside them how many bins
     the floor leaks into, also when the body shakes, and what is missed of what must be seen. Save writes a
     profile into one folder only, comments kept, and asks before it writes over one.
@@ -88,7 +87,7 @@ def page(
     if not place.is_dir():
         raise PageError(f"{place}: is no folder: make it first, or leave --folder out")
     warn(draft.profile.warnings, quiet)
-    source = open_frames(clouds, topic, poses)
+    source = open_frames(clouds, topic=topic, poses_topic=poses_topic, poses_of=poses_of)
     try:
         bench = Bench(source, draft, place, attitude_of(roll, pitch))
         with status("looking at the first frame", quiet):

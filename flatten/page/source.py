@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from flatten.cloud import Cloud
-from flatten.errors import CloudError, FlattenError, MotionError, PageError
+from flatten.errors import CloudError, FlattenError, PageError
 from flatten.files import find_clouds, read_cloud
 from flatten.plan import mount_transform
 from flatten.profile import Profile
@@ -86,47 +86,41 @@ class Recorded(Source):
     """A recording."""
 
     def __init__(self, recording: Recording) -> None:
-        super().__init__(recording.path.name, recording.count)
-        self._recording = recording
-        self._start: int | None = None
+        self._recording, self._marks = recording, recording.marks()
+        super().__init__(recording.path.name, len(self._marks))
 
     def _read(self, number: int) -> Shot:
-        for frame in self._recording.frames(number, number + 1):
-            start = self._start = frame.time if self._start is None and number == 0 else self._start
-            since = (frame.time - (start if start is not None else self._recording.start)) * 1e-9
-            return Shot(number, f"frame {number + 1}, {since:.2f} s", frame.cloud, frame.time)
-        raise CloudError(f"{self.name}: frame {number + 1} cannot be read: the recording is damaged there")
+        frame = self._recording.read(self._marks[number])
+        since = (frame.time - self._recording.start) * 1e-9
+        name = f"frame {frame.index + 1}, {since:.2f} s" if frame.time else f"frame {frame.index + 1}"
+        return Shot(number, name, frame.cloud, frame.time)
 
     def attitude(self, shot: Shot, profile: Profile) -> tuple[float, float] | None:
         """Roll and pitch by the recording's poses, where they cover the frame."""
         trajectory = self._recording.trajectory
-        if trajectory is None or not shot.time:
+        if trajectory is None or not trajectory.covers(shot.time, shot.time):
             return None
-        if trajectory.of == "sensor":
-            trajectory = trajectory.of_body(mount_transform(profile.mount))
-        try:
-            roll, pitch = trajectory.attitude(shot.time)
-        except MotionError:
-            return None
-        return (roll, pitch) if math.isfinite(roll + pitch) else None
+        return trajectory.of_body(mount_transform(profile.mount)).attitude(shot.time)
 
     def close(self) -> None:
         """Close the recording."""
         self._recording.close()
 
 
-def open_frames(paths: Sequence[Path], topic: str | None = None, poses: Path | None = None) -> Source:
-    """Open cloud files, folders of them, or one recording.
+def open_frames(paths: Sequence[Path], **how: Any) -> Source:
+    """Open cloud files, folders of them, or one recording; `how` goes to `open_recording`.
 
-    Raises CloudError, RecordingError or MotionError in one line.
+    Raises CloudError, RecordingError, MotionError or PageError in one line.
     """
-    alone = len(paths) == 1
-    if alone and (is_recording(paths[0]) or poses is not None):
-        source: Source = Recorded(open_recording(paths[0], topic=topic, poses=poses))
+    given = {key: value for key, value in how.items() if value is not None}
+    if len(paths) == 1 and is_recording(paths[0]):
+        source: Source = Recorded(open_recording(paths[0], **given))
     elif any(is_recording(path) for path in paths):
         raise PageError("a recording is looked at by itself: give one, or cloud files")
-    elif topic is not None or poses is not None:
-        raise PageError("--topic and --poses belong to one recording or one folder: give that alone")
+    elif given:
+        raise PageError(
+            f"--{min(given).replace('_', '-')}: cloud files have no topics and no poses: leave it out"
+        )
     else:
         source = Files(find_clouds(paths))
     if source.count == 0:

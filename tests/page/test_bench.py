@@ -14,10 +14,12 @@ from flatten.page.draft import Draft
 from flatten.page.looking import Fate
 from flatten.page.source import open_frames
 from flatten.page.wire import MOST_DRAWN, contents, drawn, fresh, join, split
+from flatten.recordings.writing import write_recording
 from flatten.scan import State
 from flatten.tuning.candidates import Sweep
 from flatten.tuning.labels import Limits
 from tests.page.places import SAMPLES, bench_in, copy_profile
+from tests.recordings import made
 
 
 @pytest.fixture(scope="module")
@@ -208,8 +210,33 @@ def test_settings_of_the_command_line_are_changes(tmp_path: Path) -> None:
     assert "far: 12.0" in draft.new_text()
     with pytest.raises(ProfileError):
         Draft(tmp_path / "none.yaml")
-    with pytest.raises(PageError, match=r"belong to one recording"):
+    with pytest.raises(PageError, match=r"^--topic: cloud files have no topics"):
         open_frames([SAMPLES / "yard.pcd", SAMPLES / "aisle.pcd"], topic="/points")
+
+
+def test_a_recording_is_looked_at_with_its_attitudes(tmp_path: Path) -> None:
+    """The same frames by their numbers, in any order; how the body leaned by the trajectory as written."""
+    place, drive = tmp_path / "drive.mcap", made.drive()
+    frames = list(made.clouds(returns=300))
+    write_recording(place, frames, drive, made.MOUNT)
+    source = open_frames([place])
+    bench = Bench(source, Draft(copy_profile(tmp_path)), tmp_path)
+    assert source.count == made.COUNT and bench.state()["frames"] == made.COUNT
+    for number in (7, 2, 11):
+        bench.ask({"view": {"frame": number}})
+        time, cloud = frames[number]
+        np.testing.assert_array_equal(bench.shot.cloud.xyz, cloud.xyz)
+        # the trajectory goes through the file as quaternions in float64
+        assert bench.attitude == pytest.approx(drive.attitude(time), abs=1e-9)
+        assert bench.glance().state["attitude"] == "recorded"
+    bench.ask({"view": {"roll": 3.0}})
+    roll, pitch = bench.attitude or (0.0, 0.0)
+    assert roll == pytest.approx(np.radians(3.0)) and pitch == pytest.approx(
+        drive.attitude(time)[1], abs=1e-9
+    )
+    source.close()
+    with pytest.raises(PageError, match="by itself"):
+        open_frames([place, SAMPLES / "yard.pcd"])
 
 
 def test_the_cloud_is_that_of_the_file(shared: Bench) -> None:
