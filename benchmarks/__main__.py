@@ -98,10 +98,12 @@ def tune() -> None:
 
 
 def page() -> None:
-    """How the page follows its sliders; about 1 minute, and only when it is named."""
+    """How the page follows its sliders, and its picture; about 2 minutes, and only when it is named."""
     from benchmarks import page as part
+    from benchmarks import page_picture
 
     told(record.write("page", part.measure()))
+    told(page_picture.draw())
 
 
 def boards() -> None:

@@ -116,16 +116,36 @@ def served(folder: Path) -> Iterator[Browser]:
     from websockets.sync.client import connect
 
     frames = [str(folder / f"frame{k}.npy") for k in range(2)]
-    command = ["page", *frames, "-p", str(folder / "rover.yaml"), "--port", "0", "-q"]
-    whole = [sys.executable, "-u", "-m", "flatten", *command]
-    server = subprocess.Popen(whole, stdout=subprocess.PIPE, text=True)
+    with (
+        started(frames, folder / "rover.yaml") as (address, number),
+        connect(f"ws://{address}/link", max_size=None, compression=None) as socket,
+    ):
+        yield Browser(socket, number)
+
+
+@contextmanager
+def started(frames: Sequence[str], profile: Path) -> Iterator[tuple[str, int]]:
+    """Run `flatten page`; gives address and number of the process."""
+    command = [
+        sys.executable,
+        "-u",
+        "-m",
+        "flatten",
+        "page",
+        *frames,
+        "-p",
+        str(profile),
+        "--port",
+        "0",
+        "-q",
+    ]
+    server = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     try:
         assert server.stdout is not None
         address = re.search(r"http://(\S+)/", server.stdout.readline())
         if address is None:
             raise SystemExit("benchmarks: `flatten page` did not begin")
-        with connect(f"ws://{address[1]}/link", max_size=None, compression=None) as client:
-            yield Browser(client, server.pid)
+        yield address[1], server.pid
     finally:
         server.terminate()
         server.wait(20)

@@ -53,11 +53,17 @@ class Page:
         """Arrays by name that it has been sent: they are not sent again."""
         self.asked = self.answers = 0
         """Number of its last message that was granted, and that what is shown answers."""
+        self.words: list[str] = []
+        """What it alone is told."""
+        self.is_behind = True
+        """Whether something else is shown than it has been sent."""
         self.news = asyncio.Event()
+        self.news.set()
 
-    async def say(self, **words: Any) -> None:
-        """Tell this page alone."""
-        await self.socket.send(json.dumps(words))
+    def tell(self, **words: Any) -> None:
+        """Tell this page alone, when its turn comes: nobody waits for a page that does not listen."""
+        self.words.append(json.dumps(words))
+        self.news.set()
 
 
 class Server:
@@ -143,8 +149,8 @@ class Server:
     async def _report(self) -> Any:
         try:
             page = await self._do(report_of, self.bench)
-        except FlattenError as error:
-            return answer(500, f"flatten: {error}\n".encode())
+        except Exception as error:
+            return answer(500, f"flatten: {in_words(error)}\n".encode())
         return answer(200, page, "text/html; charset=utf-8", Content_Security_Policy=REPORT_POLICY)
 
     # the socket
@@ -153,7 +159,6 @@ class Server:
         """Serve one page until it is closed."""
         page = Page(socket)
         self._pages.add(page)
-        page.news.set()
         sender = asyncio.create_task(self._send(page))
         try:
             async for text in socket:
@@ -162,7 +167,7 @@ class Server:
                     if not isinstance(wish, dict):
                         raise ValueError("no mapping")
                 except (ValueError, RecursionError):
-                    await page.say(problem="a message of the page was not understood: reload it")
+                    page.tell(problem="a message of the page was not understood: reload it")
                     continue
                 self._wishes.append((page, wish))
                 self._wake.set()
@@ -179,6 +184,12 @@ class Server:
         while True:
             await page.news.wait()
             page.news.clear()
+            words, page.words = page.words, []
+            for text in words:
+                await page.socket.send(text)
+            if not page.is_behind:
+                continue
+            page.is_behind = False
             header, arrays = contents(self._shown, self._drawn, page.answers)
             new = fresh(arrays, page.has)
             page.has = {**page.has, **arrays}
@@ -205,12 +216,11 @@ class Server:
         number = wish.get("id")
         try:
             told = await self._do(self.bench.ask, wish)
-        except FlattenError as error:
-            told = {"problem": str(error)}
+        except Exception as error:
+            told = {"problem": in_words(error)}
         page.asked = number if isinstance(number, int) else page.asked
         if told:
-            with suppress(load_server().ConnectionClosed):
-                await page.say(**told)
+            page.tell(**told)
 
     async def _show(self, look: Callable[[], Shown]) -> bool:
         """Look, and let all pages know; False where there is nothing to be seen."""
@@ -221,13 +231,13 @@ class Server:
             if points is not self._shown.look.placed.points:
                 picture = await self._do(drawn, points, picture.number + 1)
             self._shown, self._drawn = shown, picture
-        except FlattenError as error:
-            failed = str(error)
+        except Exception as error:
+            failed = in_words(error)
         for page, number in asked.items():
-            page.answers = number
+            page.answers, page.is_behind = number, True
             page.news.set()
-            with suppress(load_server().ConnectionClosed):
-                await (page.say(problem=failed) if failed else asyncio.sleep(0))
+            if failed:
+                page.tell(problem=failed)
         return not failed
 
     async def _do(self, work: Callable[..., Any], *arguments: Any) -> Any:
@@ -238,6 +248,13 @@ class Server:
 def run(server: Server, ready: Callable[[str], None]) -> None:
     """Serve until Ctrl-C. Raises PageError where the address cannot be had."""
     asyncio.run(server.run(ready))
+
+
+def in_words(error: Exception) -> str:
+    """Say an error in one line; one that nobody foresaw ends nobody's work."""
+    if isinstance(error, FlattenError):
+        return str(error)
+    return " ".join(f"a fault of flatten itself ({type(error).__name__}: {error}): please report it".split())
 
 
 def load_server() -> Any:

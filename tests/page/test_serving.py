@@ -128,6 +128,23 @@ def test_what_cannot_be_is_told_and_the_page_goes_on(page: Running) -> None:
         until(client, 0)
 
 
+def test_a_fault_ends_nobodys_work(page: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise RuntimeError("nobody\nforesaw this")
+
+    with link(page) as client, link(page) as silent:  # the other does not even listen
+        for number, name in ((1, "ask"), (3, "glance")):
+            with monkeypatch.context() as patch:
+                patch.setattr(page.server.bench, name, fail)
+                wish(client, number, view={"shake": 1.0})
+                header, _ = until(client, number)
+            assert "a fault of flatten itself (RuntimeError: nobody foresaw this)" in str(header["words"])
+            wish(client, number + 1, view={"shake": 1.5})
+            header, _ = until(client, number + 1, studied=True)
+            assert header["state"]["shake"] == 1.5 and header["words"] == []
+        assert silent
+
+
 def test_save_asks_its_own_page(page: Running) -> None:
     with link(page) as client:
         wish(client, 1, set={"mount.z": 0.8})
