@@ -182,8 +182,8 @@ class Bench:
         told["fates"] = np.bincount(fates, minlength=len(Fate)).tolist()
         leaking = None
         if whole:
-            told |= figures.of_labels(look, self.slice, self.shake)
-            leaking = figures.leaking_bins(look, self.slice)
+            known, leaking = figures.of_labels(look, self.slice, self.shake)
+            told |= known
         return Shown(look, self.shot, self.slice, self.state(), told, fates, leaking)
 
     def _groups(self) -> list[Any]:

@@ -13,7 +13,7 @@ from flatten.pictures.bins import nearest_hit, state_counts
 from flatten.pictures.words import bearing_words
 from flatten.tuning.candidates import BANDS, Grid, leaking, slopes_of
 from flatten.tuning.labels import Label, nearest
-from flatten.tuning.recheck import Checked, deciders, judge
+from flatten.tuning.recheck import Checked, judge
 from flatten.tuning.seen import Seen
 
 SHAKES = tuple(0.25 * k for k in range(13))
@@ -37,18 +37,18 @@ def of_scan(look: Look, name: str) -> dict[str, Any]:
     }
 
 
-def of_labels(look: Look, name: str, shake: float) -> dict[str, Any]:
-    """Figures by the floor under the frame; `shake` in degrees, one sigma."""
+def of_labels(look: Look, name: str, shake: float) -> tuple[dict[str, Any], npt.NDArray[np.bool_]]:
+    """Figures by the floor under the frame, and the HITs it decided (bins,); `shake`: degrees, one sigma."""
     if look.seen is None:
-        return {"why": look.why}
+        return {"why": look.why}, np.zeros(look.scans[name].bins, bool)
     checked = Checked(name)
-    judge(look.scans[name], look.seen, checked)
+    decided = judge(look.scans[name], look.seen, checked)
     ends = [None if math.isinf(end) else end for end in BANDS]
     missed = [
         {"from": ends[k], "to": ends[k + 1], "wanted": int(wanted), "missed": int(missed)}
         for k, (wanted, missed) in enumerate(zip(checked.wanted, checked.missed, strict=True))
     ]
-    return {
+    told = {
         "why": "",
         "leaks": checked.leaks,
         "missed": missed,
@@ -60,6 +60,7 @@ def of_labels(look: Look, name: str, shake: float) -> dict[str, Any]:
             "left": math.degrees(math.atan(look.seen.lean[1])),
         },
     }
+    return told, decided == Label.FLOOR
 
 
 def shaken(look: Look, seen: Seen, name: str, shake: float) -> dict[str, Any]:
@@ -84,12 +85,3 @@ def shaken(look: Look, seen: Seen, name: str, shake: float) -> dict[str, Any]:
         "curve": [[degrees, leak(degrees)] for degrees in SHAKES],
         "enters": band.bottom / slope if slope > 0.0 else None,
     }
-
-
-def leaking_bins(look: Look, name: str) -> npt.NDArray[np.bool_]:
-    """Tell which HITs the floor decided: (bins,)."""
-    scan = look.scans[name]
-    if look.seen is None:
-        return np.zeros(scan.bins, bool)
-    found: npt.NDArray[np.bool_] = deciders(scan, look.seen) == Label.FLOOR
-    return found
