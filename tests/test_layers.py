@@ -60,6 +60,10 @@ MAY_IMPORT = {
         "attitude", "budget", "cloud", "errors", "files", "fitted", "flattener", "frames", "occupancy",
         "plan", "profile", "scan", "tuning", "version",
     },
+    "page": {
+        "cloud", "errors", "files", "flattener", "kernels", "pictures", "plan", "profile", "recordings",
+        "scan", "tuning",
+    },
     "samples": {"errors"},
     "comparing": {
         "carrying", "cloud", "files", "fitted", "flattener", "frames", "motion", "plan", "profile", "samples",
@@ -83,7 +87,7 @@ MAY_IMPORT = {
     },
     "cli": {
         "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "mapping",
-        "motion", "occupancy", "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
+        "motion", "occupancy", "page", "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "recordings",
@@ -98,7 +102,7 @@ CACHE_LIBRARIES = KERNEL_LIBRARIES | {
 }  # fmt: skip
 HEAVY = {
     "open3d", "matplotlib", "jinja2", "laspy", "rosbags", "mcap", "lz4", "zstandard", "trimesh", "pypcd4",
-    "PIL", "scipy", "pandas",
+    "PIL", "scipy", "pandas", "websockets",
 }  # fmt: skip
 
 SOURCES = sorted(HOUSE.rglob("*.py"))
