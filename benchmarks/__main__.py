@@ -76,6 +76,14 @@ def motion() -> None:
     told(record.write("motion", part.measure()))
 
 
+def batch() -> None:
+    """Whole recordings: cost, processes, memory; half an hour, 15 GB of disk, only when it is named."""
+    from benchmarks import batch as part
+
+    gigabytes = part.asked()
+    told(record.write("batch", part.measure(gigabytes=gigabytes), part.notes(gigabytes)))
+
+
 def mount() -> None:
     """Mounts from floors, and their stated errors; about 15 minutes, and only when it is named."""
     from benchmarks import mount as part
@@ -97,11 +105,27 @@ def tune() -> None:
     told(record.write("tune", part.measure()))
 
 
+def map_() -> None:
+    """Maps: right cells, what a scan costs, what drift they show; about 1½ minutes, only when it is named."""
+    from benchmarks import map as part
+
+    told(record.write("map", part.measure()))
+
+
 def recheck() -> None:
     """What a recheck tells of generated drives; about ten minutes, and only when it is named."""
     from benchmarks import recheck as part
 
     told(record.write("recheck", part.measure()))
+
+
+def page() -> None:
+    """How the page follows its sliders, and its picture; about 2 minutes, and only when it is named."""
+    from benchmarks import page as part
+    from benchmarks import page_picture
+
+    told(record.write("page", part.measure()))
+    told(page_picture.draw())
 
 
 def boards() -> None:
@@ -138,13 +162,13 @@ def tables() -> None:
 
 
 PARTS: dict[str, Callable[[], None]] = {
-    part.__name__: part
+    part.__name__.rstrip("_"): part
     for part in (
-        speed, latency, memory, startup, instructions, curves, clear, ground, motion, mount, blind, tune,
-        recheck, boards, portability, pictures, tables,
+        speed, latency, memory, startup, instructions, curves, clear, ground, motion, batch, mount, blind,
+        tune, page, recheck, map_, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "mount", "blind", "tune", "recheck")
+LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "page", "recheck", "map")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

@@ -8,11 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from benchmarks import (
+    batch_tables,
     blind_tables,
     board_tables,
     ground_tables,
+    map_tables,
     motion_tables,
     mount_tables,
+    page_tables,
     recheck_tables,
     record,
     speed_tables,
@@ -88,10 +91,13 @@ TABLES: dict[str, Callable[[], str]] = {
     **board_tables.TABLES,
     **ground_tables.TABLES,
     **motion_tables.TABLES,
+    **batch_tables.TABLES,
     **mount_tables.TABLES,
     **recheck_tables.TABLES,
+    **page_tables.TABLES,
     **blind_tables.TABLES,
     **tune_tables.TABLES,
+    **map_tables.TABLES,
 }
 
 

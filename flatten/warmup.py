@@ -20,6 +20,7 @@ from flatten.kernels import (
     cache,
     candidates,
     carry,
+    cells,
     groups,
     instants,
     newest,
@@ -47,6 +48,8 @@ KERNELS: dict[str, Any] = {
     "count": candidates.count,
     "entering_slopes": candidates.entering_slopes,
     "mark_own": candidates.mark_own,
+    "mark": cells.mark,
+    "add": cells.add,
 }
 """What is compiled as a whole; all else in the kernels becomes part of these."""
 
@@ -76,27 +79,41 @@ class Readiness:
     """Words about a cache that does not work as it should."""
 
 
-def warm_up() -> float:
-    """Make every kernel ready in this process and give the seconds it took.
+def warm_up(profile: Profile | None = None, *, moving: bool = False) -> float:
+    """Make kernels ready in this process and give the seconds it took.
 
-    Compiled code is kept on disk, so that only the first call on a machine takes long (fifteen to
-    forty seconds on a desk); afterwards no `Flattener` compiles anything, whatever its profile and
-    clouds. Call it before a node says that it is up.
+    Compiled code is kept on disk, so that only the first call on a machine takes long. Call it before a
+    node says that it is up.
+
+    Parameters
+    ----------
+    profile:
+        None for every kernel: afterwards no `Flattener` compiles anything, whatever its profile and clouds.
+        With a profile only what its frames need: a third of the time where no floor is fitted.
+    moving:
+        Whether frames of that profile will come with poses (`motion=…`); with a window they always do.
     """
     start = time.perf_counter()
-    flattener = Flattener(Profile.from_dict(EVERY_WAY))
-    flattener.flatten(np.ones((3, 4), np.float32), attitude=(0.0, 0.0))
-    flattener.flatten(np.ones((3, 3), np.float64))
-    gather_a_frame(flattener)
-    carry_a_cloud()
-    fit_a_floor()
-    weigh_candidates()
+    if profile is None:
+        flattener = Flattener(Profile.from_dict(EVERY_WAY))
+        flattener.flatten(np.ones((3, 4), np.float32), attitude=(0.0, 0.0))
+        flattener.flatten(np.ones((3, 3), np.float64))
+        fit_a_floor()
+        weigh_candidates()
+        enter_a_scan()
+    else:
+        flattener = Flattener(profile.model_copy(update={"window": None}))
+        flattener.flatten(np.ones((3, 4), np.float32))
+    if profile is None or profile.window is not None:
+        gather_a_frame(flattener)
+    if profile is None or profile.window is not None or moving:
+        carry_a_cloud()
     return time.perf_counter() - start
 
 
-def get_ready() -> Readiness:
+def get_ready(profile: Profile | None = None, *, moving: bool = False) -> Readiness:
     """Do `warm_up` and tell what was compiled, what was there, and where it is kept."""
-    seconds = warm_up()
+    seconds = warm_up(profile, moving=moving)
     compiled = tuple(name for name, kernel in KERNELS.items() if _count(kernel, "cache_misses"))
     loaded = tuple(name for name, kernel in KERNELS.items() if _count(kernel, "cache_hits"))
     return Readiness(seconds, compiled, loaded, cache.writable_place(), cache.cache_notes())
@@ -111,6 +128,7 @@ def warm_up_after_sweep() -> None:
     gather_a_frame(_AfterSweep(Profile.from_dict(EVERY_WAY)))
     carry_a_cloud()
     weigh_candidates()
+    enter_a_scan()
 
 
 def gather_a_frame(flattener: Flattener) -> None:
@@ -140,6 +158,16 @@ def weigh_candidates() -> None:
     candidates.count(least, least, 0.2, none, bins, none, 0.05, np.zeros((1, 1, 1, 5), np.int64))
     candidates.entering_slopes(bins, one, one, one, none.reshape(1, 1))
     candidates.mark_own(np.ones((1, 3)), np.zeros((0, zones.COLUMNS)), np.zeros(1, np.uint8))
+
+
+def enter_a_scan() -> None:
+    """Make the kernels ready that enter scans into maps."""
+    one, odds = np.ones(1), np.zeros(6, np.float32)
+    sheet = np.zeros((cells.TILE, cells.TILE), np.uint8)
+    cells.mark(sheet.reshape(-1), cells.TILE, 1.5, 1.5, one, 0.0 * one, one, 0.0 * one, one)
+    values = np.zeros(sheet.shape, np.float32)
+    eights, slots = sheet.view(np.uint64), np.zeros((1, 1), np.int32)
+    cells.add(sheet, eights, odds, slots, values, sheet.copy(), np.zeros(4, np.int64))
 
 
 def carry_a_cloud() -> None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +51,8 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     assert {"ramp.png", "own.png"} <= made
     assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board", "tuned.yaml"} <= made
     assert {"slices.yaml", "slices.html"} <= made
+    told = "\n".join(re.findall(r"^    field/.*$", README, flags=re.MULTILINE))
+    assert told.strip() in done.stdout and (desk / "field" / "drive.mcap").is_file()
     assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
     listed = yaml.safe_load((TOP / "sample_clouds" / "clouds.yaml").read_text())
     profiles = {entry["file"]: entry["profile"] for entry in listed}
@@ -186,6 +190,23 @@ def test_the_slices_are_those_that_the_readme_shows(desk: Path, capsys: pytest.C
     )
     for one, other in zip(*(found.groups() for found in slices if found), strict=True):
         assert abs(float(one) - float(other)) <= 0.0101
+
+
+def test_the_page_opens_as_the_readme_shows_and_ctrl_c_ends_it(desk: Path) -> None:
+    """The command of the README on a port that is free; the words that it prints, and a clean end."""
+    shown = re.search(r"^    \$ flatten (page .*)\n((?:    .*\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    command = [sys.executable, "-u", "-m", "flatten", *expanded(shown[1].split()), "--port", "0"]
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert running.stdout is not None
+    told = running.stdout.readline() + running.stdout.readline()
+    port = re.search(r"127\.0\.0\.1:(\d+)/", told)
+    assert port is not None and told.replace(port[1], "8400") == shown[2].replace("    ", "")
+    with urllib.request.urlopen(f"http://127.0.0.1:{port[1]}/", timeout=20) as answer:
+        assert b"flatten workbench" in answer.read()
+    running.send_signal(signal.SIGINT)
+    out, err = running.communicate(timeout=20)
+    assert (running.returncode, out, err) == (0, "page closed\n", "")
 
 
 def test_the_misspelt_key_is_told_as_the_readme_says(desk: Path) -> None:

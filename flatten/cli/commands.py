@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from flatten.cli.batch import batch
 from flatten.cli.blind import blind
 from flatten.cli.budget import budget
 from flatten.cli.convert import convert
@@ -11,7 +12,9 @@ from flatten.cli.demo import demo
 from flatten.cli.extras import completion, warmup
 from flatten.cli.groups import Commands
 from flatten.cli.look import look
+from flatten.cli.map import floorplan, map_
 from flatten.cli.mount import mount
+from flatten.cli.page import page
 from flatten.cli.profile import profile
 from flatten.cli.recheck import recheck
 from flatten.cli.running import Running
@@ -33,7 +36,10 @@ Where to begin, in a plant nursery of our own making:
   flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
   flatten recheck drive.mcap -p rover.yaml   does the profile still hold, after a remount or a hard day
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
+  flatten page yard.pcd -p rover.yaml        the workbench in a browser, with sliders
   flatten convert clouds/ -p rover.yaml --out scans/
+  flatten batch drive.mcap -p rover.yaml --out scans/    whole recordings, also from many machines
+  flatten map drive.mcap -p rover.yaml --out maps/       occupancy grids, and how good they are
 
 Lengths are metres. Angles are degrees here and in the profile, radians in the library and in
 what is written. Exit codes: 0 done, 1 an input failed, 2 not a command line, 70 a fault of
@@ -60,5 +66,8 @@ def cli(context: click.Context, debug: bool) -> None:
         click.echo(context.get_help())
 
 
-for command in (demo, look, convert, show, profile, mount, blind, tune, recheck, budget, warmup, completion):
+for command in (
+    demo, look, convert, batch, show, page, profile, mount, blind, tune, recheck, map_, floorplan, budget,
+    warmup, completion,
+):  # fmt: skip
     cli.add_command(command)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Protocol
 
 import click
 
@@ -45,16 +45,21 @@ def status(words: str, quiet: bool = False) -> Iterator[None]:
             click.echo("\r\033[K", err=True, nl=False)
 
 
+class Step(Protocol):
+    """Hears of what is done: its name, and how many steps that is."""
+
+    def __call__(self, name: str, steps: int = 1) -> None:
+        """Take steps."""
+
+
 @contextmanager
-def progress(
-    words: str, steps: int, quiet: bool = False, even: bool = True
-) -> Iterator[Callable[[str], None]]:
+def progress(words: str, steps: int, quiet: bool = False, even: bool = True) -> Iterator[Step]:
     """Show a bar of `steps`; call what is yielded with the name of each thing that is done.
 
     Where the steps take about the same time (`even`) the time that is left is told too.
     """
     if not on_terminal() or quiet:
-        yield lambda name: None
+        yield lambda name, steps=1: None
         return
     bar: Any = click.progressbar(
         length=steps,
@@ -69,7 +74,7 @@ def progress(
         item_show_func=lambda name: _shorten(name or ""),
     )
     with bar:
-        yield lambda name: bar.update(1, name)
+        yield lambda name, steps=1: bar.update(steps, name)
 
 
 def _shorten(name: str, most: int = 30) -> str:

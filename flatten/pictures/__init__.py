@@ -15,6 +15,7 @@ from flatten.pictures.budget import save_latency
 from flatten.pictures.elevation import draw_elevation
 from flatten.pictures.entry import Entry, PairEntry, TruthCheck
 from flatten.pictures.floor_view import draw_cut, draw_floor_plan
+from flatten.pictures.map_view import MapView, draw_maps, map_view_job
 from flatten.pictures.page import write_report
 from flatten.pictures.pair import Side, save_pair
 from flatten.pictures.plan_view import draw_plan
@@ -23,13 +24,16 @@ from flatten.pictures.text import report_text
 
 __all__ = [
     "Entry",
+    "MapView",
     "PairEntry",
     "Side",
     "TruthCheck",
     "draw_cut",
     "draw_elevation",
     "draw_floor_plan",
+    "draw_maps",
     "draw_plan",
+    "map_view_job",
     "report_text",
     "save_blind",
     "save_latency",
