@@ -22,8 +22,8 @@ def test_costs_are_of_both_ways(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 def test_tables_say_what_was_measured(monkeypatch: pytest.MonkeyPatch) -> None:
     rows: list[dict[str, Any]] = [
         {
-            "group": "cost", "returns": 20_000, "profile": "one", "corrected": True, "added": 0.5, "read_mb": 0.2,
-            "written_mb": 0.05, batch.DECODED: 1e6, batch.WHOLE: 1.5e6,
+            "group": "cost", "returns": 20_000, "profile": "one", "corrected": True, "added": 0.5,
+            "read_mb": 0.2, "written_mb": 0.05, batch.DECODED: 1e6, batch.WHOLE: 1.5e6,
         },
         {"group": "jobs", "gained": 1.9, "frames": 3000, "seconds_1": 19.0, "seconds_2": 10.0},
         {"group": "resident", "gigabytes": 10.0, "frames": 25_000, "mb": 300.4, "seconds": 99.0},
