@@ -40,7 +40,7 @@ from flatten.recordings.writing import write_recording
 Row = dict[str, Any]
 
 START, STEP, RATE = 1_760_000_000_000_000_000, 100_000_000, 100
-FRAMES = {20_000: 600, 200_000: 100}
+FRAMES = {20_000: 2_000, 200_000: 400}
 """Frames of a recording, by the returns of a frame."""
 SAMPLES = Path(flatten.__file__).parents[1] / "sample_clouds"
 SIMPLE = {"clear": False, "slices": {"drive": {"bottom": 0.08, "top": 1.07}}}
@@ -139,7 +139,7 @@ def flattened(path: Path, order: Order, processes: int = 1) -> int:
 # contests
 
 
-def costs(folder: Path, seconds: float) -> Iterator[Row]:
+def costs(folder: Path, seconds: float, least: int = 5) -> Iterator[Row]:
     """What flattening and writing add to reading."""
     for returns, frames in FRAMES.items():
         path = write_drive(folder / f"{returns}.mcap", returns, frames)
@@ -151,7 +151,7 @@ def costs(folder: Path, seconds: float) -> Iterator[Row]:
                 WHOLE: lambda path=path, order=order: flattened(path, order),
             }
             with one_core():
-                timed = contest(runs, seconds, least=5)
+                timed = contest(runs, seconds, least)
             more = ratio(timed[WHOLE].cpu, timed[DECODED].cpu) - 1.0
             yield {
                 "group": "cost", "returns": returns, "profile": name, "corrected": corrected, "added": more,
