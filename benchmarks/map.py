@@ -211,12 +211,13 @@ def drifts(frames: tuple[Seen, ...]) -> Iterator[Row]:
             ]  # fmt: skip
             true = [drift * SPEED * (each.second - each.first) / 1e9 for each in closings]
             told = [fit.length for _, fit in fits if not fit.slides]
+            agreed = [each.agreement for each in closings]
             yield {
                 "group": "drift", "drift": drift, "slice": name, "places": len(closings), "fit": len(fits),
                 "slide": sum(fit.slides for _, fit in fits),
                 "true": float(np.median(true)) if true else math.nan,
                 "told": float(np.median(told)) if told else math.nan,
                 "worst_off": max(off, default=math.nan),
-                "agreement": float(np.median([each.agreement for each in closings])) if closings else math.nan,
+                "agreement": float(np.median(agreed)) if agreed else math.nan,
                 "step": float(np.median([fit.length for fit in passes.steps()])),
             }  # fmt: skip
