@@ -120,6 +120,15 @@ def recheck() -> None:
     told(record.write("recheck", part.measure()))
 
 
+def page() -> None:
+    """How the page follows its sliders, and its picture; about 2 minutes, and only when it is named."""
+    from benchmarks import page as part
+    from benchmarks import page_picture
+
+    told(record.write("page", part.measure()))
+    told(page_picture.draw())
+
+
 def boards() -> None:
     """Budgets of on-board computers, where emulator and LLVM tools are installed; 3 to 4 minutes."""
     from benchmarks import board_budgets as part
@@ -157,10 +166,10 @@ PARTS: dict[str, Callable[[], None]] = {
     part.__name__.rstrip("_"): part
     for part in (
         speed, latency, memory, startup, instructions, curves, clear, ground, motion, batch, mount, blind,
-        tune, recheck, map_, boards, portability, pictures, tables,
+        tune, page, recheck, map_, boards, portability, pictures, tables,
     )
 }  # fmt: skip
-LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "recheck", "map")
+LONG = ("clear", "ground", "batch", "mount", "blind", "tune", "page", "recheck", "map")
 """Parts that run only when they are named."""
 SINGLE = ("speed", "latency", "memory", "instructions", "curves", "motion")
 """Parts with one JSON file of rows that `against` can compare."""

@@ -12,6 +12,7 @@ that is off by 0.02° anew every time. Then one thing is changed that the profil
 
 from __future__ import annotations
 
+import functools
 import math
 import sys
 from collections.abc import Iterator
@@ -77,13 +78,22 @@ def tilted(mount: scene.Mount, angle: float, bearing: float) -> scene.Mount:
     )
 
 
+@functools.lru_cache(maxsize=1)
+def _place(seed: int) -> scene.Place:
+    return drive.drive_place(seed)
+
+
+@functools.cache
+def _course() -> scene.Course:
+    return drive.drive_course()
+
+
 def rechecked(made: SetUp, every: int = EVERY, poses: bool = True) -> Rechecked:
     """Drive, and hold the profile against it."""
-    course = drive.drive_course()
+    place, course = _place(made.seed), _course()
     times, told = drive.drive_poses(course, made.seed)
     motion = Motion(times, told)
     rechecker = Rechecker(made.profile)
-    place = drive.drive_place(made.seed)
     numbers = range(0, drive.FRAMES, every)
     for shot in drive.drive_frames(
         made.mount, robot=made.robot, seed=made.seed, frames=numbers, place=place, course=course

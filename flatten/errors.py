@@ -12,6 +12,7 @@ Each text says what happened, where, and what to do about it.
     ├── MotionError       a motion that cannot be right, or that does not fit the cloud
     ├── OutputError       a result cannot be written
     ├── MapError          scans and poses that make no map, or a map that cannot be read
+    ├── PageError         the page cannot be served, or cannot do what it was asked
     └── MissingPartError  an optional library or a system package is not there
 """
 
@@ -60,6 +61,10 @@ class RecordingError(FlattenError):
 
 class OutputError(FlattenError):
     """A result cannot be written."""
+
+
+class PageError(FlattenError):
+    """The page cannot be served, or what it was asked for cannot be done."""
 
 
 class MissingPartError(FlattenError, ImportError):

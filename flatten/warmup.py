@@ -79,28 +79,41 @@ class Readiness:
     """Words about a cache that does not work as it should."""
 
 
-def warm_up() -> float:
-    """Make every kernel ready in this process and give the seconds it took.
+def warm_up(profile: Profile | None = None, *, moving: bool = False) -> float:
+    """Make kernels ready in this process and give the seconds it took.
 
-    Compiled code is kept on disk, so that only the first call on a machine takes long (fifteen to
-    forty seconds on a desk); afterwards no `Flattener` compiles anything, whatever its profile and
-    clouds. Call it before a node says that it is up.
+    Compiled code is kept on disk, so that only the first call on a machine takes long. Call it before a
+    node says that it is up.
+
+    Parameters
+    ----------
+    profile:
+        None for every kernel: afterwards no `Flattener` compiles anything, whatever its profile and clouds.
+        With a profile only what its frames need: a third of the time where no floor is fitted.
+    moving:
+        Whether frames of that profile will come with poses (`motion=…`); with a window they always do.
     """
     start = time.perf_counter()
-    flattener = Flattener(Profile.from_dict(EVERY_WAY))
-    flattener.flatten(np.ones((3, 4), np.float32), attitude=(0.0, 0.0))
-    flattener.flatten(np.ones((3, 3), np.float64))
-    gather_a_frame(flattener)
-    carry_a_cloud()
-    fit_a_floor()
-    weigh_candidates()
-    enter_a_scan()
+    if profile is None:
+        flattener = Flattener(Profile.from_dict(EVERY_WAY))
+        flattener.flatten(np.ones((3, 4), np.float32), attitude=(0.0, 0.0))
+        flattener.flatten(np.ones((3, 3), np.float64))
+        fit_a_floor()
+        weigh_candidates()
+        enter_a_scan()
+    else:
+        flattener = Flattener(profile.model_copy(update={"window": None}))
+        flattener.flatten(np.ones((3, 4), np.float32))
+    if profile is None or profile.window is not None:
+        gather_a_frame(flattener)
+    if profile is None or profile.window is not None or moving:
+        carry_a_cloud()
     return time.perf_counter() - start
 
 
-def get_ready() -> Readiness:
+def get_ready(profile: Profile | None = None, *, moving: bool = False) -> Readiness:
     """Do `warm_up` and tell what was compiled, what was there, and where it is kept."""
-    seconds = warm_up()
+    seconds = warm_up(profile, moving=moving)
     compiled = tuple(name for name, kernel in KERNELS.items() if _count(kernel, "cache_misses"))
     loaded = tuple(name for name, kernel in KERNELS.items() if _count(kernel, "cache_hits"))
     return Readiness(seconds, compiled, loaded, cache.writable_place(), cache.cache_notes())

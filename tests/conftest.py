@@ -20,6 +20,15 @@ settings.register_profile(
 )
 settings.load_profile(os.environ.get("FLATTEN_HYPOTHESIS", "flatten"))
 
+LONG = ("test_packaging", "test_readme", "test_jit", "test_demo", "test_warmup", "test_cli", "test_budget")
+"""Files that take long for other reasons than the number of their tests."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the long files, so that at the end no process waits for one of them."""
+    items.sort(key=lambda item: item.path.stem not in LONG)
+
+
 ROVER: dict[str, Any] = {
     "robot": {"length": 0.95, "width": 0.72, "height": 0.88, "step": 0.06, "drop": 0.06, "clearance": 0.15},
     "mount": {"x": 0.34, "y": -0.09, "z": 0.61, "roll": 0.0, "pitch": 12.0, "yaw": 0.0},

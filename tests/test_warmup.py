@@ -10,9 +10,11 @@ import sys
 from importlib import import_module
 from pathlib import Path
 
+import pytest
+
 from flatten import kernels, warmup
 from flatten.kernels.cache import KernelCache
-from tests.command_line import HOUSE, environment, run_alone
+from tests.command_line import HOUSE, PROFILE, environment, run_alone
 
 # runs in a child: what is compiled by warm_up, and whether clouds of every kind then find all of it
 AFTERWARDS = """
@@ -54,6 +56,43 @@ def test_afterwards_nothing_compiles_any_more() -> None:
     assert float(done.stdout) > 0.0
 
 
+# runs in a child: what a profile's own warm-up made ready is all that its frames ask for
+OF_A_PROFILE = """
+import numpy as np
+import flatten
+from flatten import warmup
+moving, window, level = {ways}
+profile = {{"level": level, "slices": {{"a": {{"bottom": 0.1, "top": 1.0, "min_hits": 2}}}}}}
+if window:
+    profile["window"] = {{"frames": 2}}
+profile = flatten.Profile.from_dict(profile)
+warmup.warm_up(profile, moving=moving)
+before = {{name: len(kernel.signatures) for name, kernel in warmup.KERNELS.items()}}
+flattener = flatten.Flattener(profile)
+ones = np.random.default_rng(1).uniform(-3, 3, (50, 3)).astype(np.float32)
+for turn in range(3):
+    cloud = flatten.Cloud(*ones.T.copy(), time=np.full(50, turn + 0.5, np.float32))
+    motion = flatten.Motion([0.0, 9.0], [np.eye(4)] * 2) if moving or window else None
+    flattener.flatten(cloud, (0.1, -0.1), motion=motion)
+after = {{name: len(kernel.signatures) for name, kernel in warmup.KERNELS.items()}}
+assert before == after, (before, after)
+print(sum(after.values()))
+"""
+
+
+@pytest.mark.parametrize(
+    "ways",
+    [(False, False, "gravity"), (True, False, "body"), (False, True, "gravity"), (False, False, "floor")],
+)
+def test_a_profile_asks_for_less(ways: tuple[bool, bool, str]) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", OF_A_PROFILE.format(ways=ways)],
+        capture_output=True, text=True, env=environment(), check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert 0 < int(done.stdout) < len(warmup.KERNELS)
+
+
 def test_every_kernel_is_listed() -> None:
     found = set()
     for module in pkgutil.iter_modules(kernels.__path__):
@@ -63,17 +102,19 @@ def test_every_kernel_is_listed() -> None:
     assert found == set(warmup.KERNELS.values())
 
 
-def test_two_halves_make_the_whole(tmp_path: Path) -> None:
-    """What a second process compiles is what the first one then finds on disk."""
-    places = {"NUMBA_CACHE_DIR": str(tmp_path / "kept")}
-    copy = lone_copy(tmp_path)
-    code = "from flatten import warmup; warmup.warm_up_after_sweep()"
-    child(copy, code, **places)
-    told = child(
-        copy, "from flatten import warmup; r = warmup.get_ready(); print(r.compiled, r.loaded)", **places
-    )
-    here = ("sweep", "fit_floor")
-    assert told == f"{here} {tuple(name for name in warmup.KERNELS if name not in here)}\n"
+def test_two_halves_make_the_whole() -> None:
+    """Of a cold demo's two processes, the second takes all but what the first one does meanwhile."""
+    told = subprocess.run(
+        [sys.executable, "-c", AFTER_SWEEP], capture_output=True, text=True, env=environment(), check=True
+    ).stdout
+    assert set(warmup.KERNELS) - set(told.split()) == {"sweep", "fit_floor"}
+
+
+AFTER_SWEEP = """
+from flatten import warmup
+warmup.warm_up_after_sweep()
+print(*(name for name, kernel in warmup.KERNELS.items() if kernel.signatures))
+"""
 
 
 def lone_copy(folder: Path) -> Path:
@@ -81,15 +122,6 @@ def lone_copy(folder: Path) -> Path:
     copy = folder / "lone"
     shutil.copytree(HOUSE / "flatten", copy / "flatten", ignore=shutil.ignore_patterns("__pycache__"))
     return copy
-
-
-def child(house: Path, code: str, **changes: str) -> str:
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=house,
-        env={**environment(**changes), "PYTHONPATH": str(house)},
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    return done.stdout
 
 
 def test_the_command_says_where_it_is_kept(tmp_path: Path) -> None:
@@ -112,13 +144,15 @@ def test_without_any_place_it_works_with_a_note(tmp_path: Path) -> None:
     copy = lone_copy(tmp_path)
     (copy / "flatten" / "kernels" / "__pycache__").write_text("a file in the folder's place\n")
     closed = {"NUMBA_CACHE_DIR": "/proc/nowhere", "HOME": "/proc/nowhere", "XDG_CACHE_HOME": ""}
+    (tmp_path / "rover.yaml").write_text(PROFILE)
     done = subprocess.run(
-        [sys.executable, "-m", "flatten", "warmup"],
+        [sys.executable, "-m", "flatten", "warmup", "--profile", "rover.yaml"],
         capture_output=True, text=True, check=False, cwd=tmp_path,
         env={**os.environ, **closed, "PYTHONPATH": str(copy)},
     )  # fmt: skip
     assert done.returncode == 0
     assert "compiled in" in done.stdout and "kept nowhere" in done.stdout
+    assert "sweep" in done.stdout and "fit_floor" not in done.stdout  # this profile fits no floor
     assert done.stderr.startswith("note: no folder for compiled code can be written")
     assert all(line.startswith("note: ") for line in done.stderr.splitlines())
 

@@ -87,7 +87,7 @@ class Ways:
             return None
         from flatten.recordings.return_times import fit_times  # noqa: PLC0415
 
-        timed = fit_times(cloud, shot.time, None if shot.recording is None else shot.recording.step)
+        timed = fit_times(cloud, shot.time)
         if isinstance(timed, str):
             return None
         first, last = min(timed.first, shot.time), max(timed.last, shot.time)

@@ -14,6 +14,7 @@ from flatten.cli.groups import Commands
 from flatten.cli.look import look
 from flatten.cli.map import floorplan, map_
 from flatten.cli.mount import mount
+from flatten.cli.page import page
 from flatten.cli.profile import profile
 from flatten.cli.recheck import recheck
 from flatten.cli.running import Running
@@ -35,6 +36,7 @@ Where to begin, in a plant nursery of our own making:
   flatten tune drive/ -p rover.yaml          slices to drive and to map by, with reasons
   flatten recheck drive.mcap -p rover.yaml   does the profile still hold, after a remount or a hard day
   flatten show aisle.pcd -p rover.yaml       one cloud as a picture
+  flatten page yard.pcd -p rover.yaml        the workbench in a browser, with sliders
   flatten convert clouds/ -p rover.yaml --out scans/
   flatten batch drive.mcap -p rover.yaml --out scans/    whole recordings, also from many machines
   flatten map drive.mcap -p rover.yaml --out maps/       occupancy grids, and how good they are
@@ -65,7 +67,7 @@ def cli(context: click.Context, debug: bool) -> None:
 
 
 for command in (
-    demo, look, convert, batch, show, profile, mount, blind, tune, recheck, map_, floorplan, budget, warmup,
+    demo, look, convert, batch, show, page, profile, mount, blind, tune, recheck, map_, floorplan, budget, warmup,
     completion,
 ):  # fmt: skip
     cli.add_command(command)

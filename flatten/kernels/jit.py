@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 import numba
 
 from flatten.kernels.cache import KernelCache
+from flatten.kernels.drafts import DraftCompiler
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -29,9 +30,10 @@ def part(function: Function) -> Function:
     """Compile what only kernels call: it becomes part of them and of what they keep.
 
     Inlined, so that its loops know what is constant where it is called; without a way in from
-    Python, which would take a fifth of the compiler's time.
+    Python, and a draft only (see `drafts`), as all else would take half of the compiler's time.
     """
     compiled: Function = numba.njit(
-        forceinline=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, **OPTIONS
-    )(function)
+        forceinline=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, pipeline_class=DraftCompiler,
+        **OPTIONS,
+    )(function)  # fmt: skip
     return compiled

@@ -131,7 +131,7 @@ def bound(rules: Rules, rings: Rings, cells: Cells, surface: Surface) -> None:
 def along(s: int, rings: Rings, surface: Surface, cell: float, nodes: Singles) -> None:
     """Heights of a sector at whole cells of what is handed out; before a way down the upper floor."""
     last, k = len(rings.middles), 0
-    highest = surface.highest
+    highest, known = surface.highest, surface.room[KNOWN]
     for j in range(nodes.shape[1]):
         r = j * cell
         while k + 1 < last and rings.middles[k + 1] <= r:
@@ -139,11 +139,14 @@ def along(s: int, rings: Rings, surface: Surface, cell: float, nodes: Singles) -
         a = k
         while a > 0 and surface.broken[a, s] != 0 and r < rings.middles[a] + cell:
             a -= 1
-        if a < k or k + 1 >= last or surface.broken[k + 1, s] != 0:
+        ends = k + 1 < last and known[k, s] > 0.0 and known[k + 1, s] == 0.0
+        if a < k or k + 1 >= last or surface.broken[k + 1, s] != 0 or (ends and r <= rings.edges[k + 1]):
             nodes[s, j] = highest[a, s] + surface.outward[a, s] * (r - rings.middles[a])
         else:
-            d = rings.middles[k + 1] - rings.middles[k]
-            nodes[s, j] = highest[k, s] + (highest[k + 1, s] - highest[k, s]) * (r - rings.middles[k]) / d
+            near = rings.edges[k + 1] if ends else rings.middles[k]
+            low = highest[k, s] + (surface.outward[k, s] * (near - rings.middles[k]) if ends else 0.0)
+            d = rings.middles[k + 1] - near
+            nodes[s, j] = low + (highest[k + 1, s] - low) * (r - near) / d
 
 
 @part

@@ -67,6 +67,12 @@ def mark(low: float, high: float, cells_per_metre: float, s: int, b: int, masks:
         return
     a = math.ceil(low * cells_per_metre)
     z = n_cells if high * cells_per_metre > n_cells else math.floor(high * cells_per_metre)
+    set_cells(a, z, s, b, masks)
+
+
+@part
+def set_cells(a: int, z: int, s: int, b: int, masks: Masks) -> None:
+    """Set the bits of the cells of bin b from a to before z."""
     for word in range(a // CELL_BITS, (z + CELL_BITS - 1) // CELL_BITS):
         from_bit, to_bit = a - word * CELL_BITS, z - word * CELL_BITS
         from_bit = from_bit if from_bit > 0 else 0
@@ -96,32 +102,47 @@ def mark_over(
     n_cells = masks.shape[2] * CELL_BITS
     if not r_in * plan.cells_per_metre < n_cells:
         return
-    a = math.ceil(r_in * plan.cells_per_metre)
+    k = math.ceil(r_in * plan.cells_per_metre)
     z = n_cells if r_out * plan.cells_per_metre > n_cells else math.floor(r_out * plan.cells_per_metre)
+    if z <= k:  # not one whole cell
+        return
     stride = straight_cells(n_cells, ground)
     climb, start = dz / length, sensor[2] + t_p * dz
+    outward, height = height_over(k, b, p, climb, start, plan, ground)
     passed = False  # at the end of the cell before
-    k = a
-    while k <= z:
+    while True:
         bottom_k = bottom + rise * (k * plan.cell)
-        outward, height = height_over(k, b, p, climb, start, plan, ground)
         if stride > 1 and k % stride == 0 and k + stride <= z:
-            _, end = height_over(k + stride, b, p, climb, start, plan, ground)
+            end_outward, end = height_over(k + stride, b, p, climb, start, plan, ground)
             bottom_end = bottom_k + rise * (stride * plan.cell)
             bend = bend_of(outward, p, climb, stride * plan.cell)
+            # a stretch that is straight but for `bend`, and so is all of it where both of its ends are
             below = height < bottom_k - bend and end < bottom_end - bend
-            if below or (
-                height > bottom_k + plan.smallest + bend and end > bottom_end + plan.smallest + bend
-            ):
-                passed, k = False, k + stride  # in a stretch that is straight but for `bend`, and at its end
+            over_all = height > bottom_k + plan.smallest + bend and end > bottom_end + plan.smallest + bend
+            within = is_within(height, bottom_k, top, 2.0 * bend, plan.smallest)
+            within = within and is_within(end, bottom_end, top, 2.0 * bend, plan.smallest)
+            if below or over_all or within:
+                if within and is_known(b, k, n_cells, ground):
+                    set_cells(k, k + stride, s, b, masks)
+                if within and passed and is_known(b, k - 1, n_cells, ground):
+                    set_cells(k - 1, k, s, b, masks)
+                passed, k, outward, height = within, k + stride, end_outward, end
                 continue
-        bend = bend_of(outward, p, climb, plan.cell)
-        over = height - bottom_k
-        passes = over >= bend and over <= plan.smallest - bend and height <= top - bend and height >= bend
+        passes = is_within(height, bottom_k, top, bend_of(outward, p, climb, plan.cell), plan.smallest)
         if passed and passes and is_known(b, k - 1, n_cells, ground):
-            masks[s, b, (k - 1) // CELL_BITS] |= np.uint64(1) << np.uint64((k - 1) % CELL_BITS)
+            set_cells(k - 1, k, s, b, masks)
         passed = passes
         k += 1
+        if k > z:
+            return
+        outward, height = height_over(k, b, p, climb, start, plan, ground)
+
+
+@part
+def is_within(height: float, bottom: float, top: float, margin: float, smallest: float) -> bool:
+    """Tell whether a height over the floor is one at which a beam witnesses, by so much at least."""
+    over = height - bottom
+    return over >= margin and over <= smallest - margin and height <= top - margin and height >= margin
 
 
 @part

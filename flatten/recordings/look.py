@@ -150,7 +150,7 @@ def _add(seen: CloudLook, frame_id: str, time: int, logged: int, cloud: Any) -> 
     seen.frames[frame_id] = seen.frames.get(frame_id, 0) + 1
     seen.delay = max(seen.delay, (logged - time) / 1e9)
     seen.stamps.add(time, logged)
-    timed = fit_times(cloud, time, seen.stamps.step)
+    timed = fit_times(cloud, time)
     if len(seen.timed) < MOST_TIMED:
         seen.timed.append(timed)
     seen.spans.append((time, time) if isinstance(timed, str) else (timed.first, timed.last))
@@ -173,6 +173,8 @@ def _place(store: Store, found: Look, topic: str | None, how: dict[str, Any]) ->
         found.trajectory = recording.trajectory
         found.body_from_sensor = recording.body_from_sensor
     except FlattenError as error:
+        if how["poses"] is not None or how["poses_topic"] is not None:
+            raise
         found.missing.append(str(error).removeprefix(f"{found.path}: "))
     found.faults += recording.faults
     _hold(found)

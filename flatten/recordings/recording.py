@@ -99,13 +99,6 @@ class Recording:
         """What is damaged, out of order or left out, in words, as far as it was read."""
         raise NotImplementedError
 
-    @property
-    def step(self) -> float | None:
-        """Seconds from a cloud to the next, about; None where that is not known."""
-        if self.count < 2 or self.end <= self.start:
-            return None
-        return (self.end - self.start) / 1e9 / (self.count - 1)
-
     def motion(
         self, frame: Frame, body_from_sensor: npt.NDArray[np.float64] | None = None, at: int | None = None
     ) -> Motion | None:  # fmt: skip
@@ -116,7 +109,7 @@ class Recording:
         cannot be told; MotionError where the poses do not cover them.
         """
         trajectory = self.trajectory
-        timed = fit_times(frame.cloud, frame.time, self.step)
+        timed = fit_times(frame.cloud, frame.time)
         if trajectory is None or isinstance(timed, str):
             return None
         if body_from_sensor is not None:

@@ -1,8 +1,9 @@
 """What the times of a cloud's returns count: their unit, and from when.
 
 Drivers write them in several ways: seconds, milli-, micro- or nanoseconds, since 1970 or since the cloud's
-stamp. The numbers themselves tell, as the units lie a factor of a thousand apart and a frame lasts about as
-long as the step to the next. (Which ways there are: common practice, no source.)
+stamp. The numbers themselves tell, as the units lie a factor of a thousand apart, and the longest frame is
+less than that times the shortest. (Which ways there are, and how long frames last:
+common practice, no source.)
 """
 
 from __future__ import annotations
@@ -18,10 +19,8 @@ from flatten.motion import Stamped
 UNITS = ((1.0, "seconds"), (1e-3, "milliseconds"), (1e-6, "microseconds"), (1e-9, "nanoseconds"))
 NEAR = 3600.0
 """Seconds that a time since 1970 may lie off the cloud's stamp: clocks of sensor and computer differ."""
-SHORTEST, LONGEST = 0.1, 1.5
-"""A frame lasts between so many steps from cloud to cloud; a unit off is 1,000 off."""
-USUAL_STEP = 0.1
-"""Seconds from cloud to cloud where only one is known."""
+SHORTEST, LONGEST = 0.01, 4.0
+"""Seconds that a frame lasts."""
 
 
 @dataclass(frozen=True)
@@ -38,17 +37,8 @@ class ReturnTimes:
     """Unit and zero, in words."""
 
 
-def fit_times(cloud: Cloud, stamp: int, step: float | None) -> ReturnTimes | str:
-    """Tell how the returns of a cloud are timed; a text where that cannot be told.
-
-    Parameters
-    ----------
-    cloud, stamp:
-        The cloud and its stamp, ns.
-    step:
-        Seconds from a cloud to the next, None where not known.
-
-    """
+def fit_times(cloud: Cloud, stamp: int) -> ReturnTimes | str:
+    """Tell how the returns of a cloud with this stamp (ns) are timed; why not, where that cannot be told."""
     if cloud.time is None:
         return "returns have no times"
     times = np.asarray(cloud.time, np.float64)
@@ -61,12 +51,10 @@ def fit_times(cloud: Cloud, stamp: int, step: float | None) -> ReturnTimes | str
     for scale, unit in UNITS:
         if max(abs(low * scale - stamp / 1e9), abs(high * scale - stamp / 1e9)) <= NEAR < stamp / 1e9:
             return _told(Stamped(scale, 0), low, high, f"{unit} since 1970")
-    usual = step or USUAL_STEP
     for scale, unit in UNITS:
-        fits = SHORTEST * usual <= (high - low) * scale <= LONGEST * usual
-        if fits and max(abs(low), abs(high)) * scale <= 2.0 * LONGEST * usual:
+        if SHORTEST <= (high - low) * scale <= LONGEST and max(abs(low), abs(high)) * scale <= LONGEST:
             return _told(Stamped(scale, stamp), low, high, f"{unit} from the cloud's stamp")
-    return f"times of returns span {high - low:g}, which is a frame of {usual:.3g} s in no unit"
+    return f"times of returns span {high - low:g}, which is a frame in no unit"
 
 
 def _told(stamps: Stamped, low: float, high: float, words: str) -> ReturnTimes:

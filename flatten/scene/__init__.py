@@ -9,6 +9,7 @@ Needs Open3D (`pip install 'flatten[desk]'`) as soon as a beam is cast. Metres a
 """
 
 from flatten.scene.capture import DUST, GHOST, MIXED, OWN_ROBOT, Capture, capture
+from flatten.scene.course import Course
 from flatten.scene.cover import Cover, Wet, grass
 from flatten.scene.effects import CLEAN, Effects
 from flatten.scene.ground import Edges, Ground, GroundFaces
@@ -31,6 +32,7 @@ __all__ = [
     "MIXED",
     "OWN_ROBOT",
     "Capture",
+    "Course",
     "Cover",
     "Drive",
     "Drops",

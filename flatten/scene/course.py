@@ -50,7 +50,7 @@ class Course:
     @functools.cached_property
     def _way(self) -> tuple[Values, Values]:
         """Moments, and at each x, y, yaw and the share of the full shaking, (4, k)."""
-        moments = np.arange(0.0, self.seconds + STEP, STEP)
+        moments = np.arange(round(self.seconds / STEP) + 1) * STEP
         t, speeds, turns = np.array(self.knots, np.float64).T
         speed, turn = np.interp(moments, t, speeds), np.interp(moments, t, turns)
         x, y, yaw = self.start

@@ -16,6 +16,8 @@ Mask = npt.NDArray[np.bool_]
 
 LEAST_MARGIN = 0.02
 """Metres: however flat the floor, what is nearer to a border than this may be on either side of it."""
+PLANE = 0.002
+"""Slope by which the plane of the near floor may miss the far floor, m per m; but no more than a step."""
 BESIDE = 1
 """Bins to each side that belong to the place under an overhang."""
 UNDER = 0.5
@@ -103,7 +105,8 @@ def label(
     found[above < -max(limits.drop, limits.margin)] = Label.LOW
     found[~known] = Label.UNSURE
     # far away hardly any floor is dense enough to be known; what lies in its plane is floor all the same
-    found[~known & (np.abs(most) <= limits.margin)] = Label.FLOOR
+    near_plane = np.minimum(limits.margin + PLANE * distances, max(limits.step, limits.margin))
+    found[~known & (np.abs(most) <= near_plane)] = Label.FLOOR
     must = (above >= limits.must) & (most < limits.head - limits.margin)
     found[must] = Label.MUST
     high = above > limits.head + limits.margin

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 
 import yaml
@@ -66,6 +67,24 @@ def with_slices(text: str, name: str, slices: Mapping[str, Slice]) -> str:
     return text
 
 
+def put_values(text: str, name: str, section: str, written: Mapping[str, str]) -> str:
+    """Put values into one mapping of a profile's text, such as "reach" or "blind_zones[0].box".
+
+    `written` holds the values as YAML by key. Keys that are missing are added at the end of the mapping, a
+    mapping of the first rank that is missing at the end of the file. Comments, order and blanks stay. What
+    comes out is for the caller to check. Raises ProfileError where there is no such mapping.
+    """
+    node: yaml.Node | None = yaml.compose(text, Loader=yaml.SafeLoader)
+    for part in re.findall(r"[^.\[\]]+", section):
+        listed = node.value if isinstance(node, yaml.SequenceNode) else None
+        node = _value_of(node, part) if listed is None else listed[int(part)]
+    if isinstance(node, yaml.MappingNode):
+        return _spliced(text, node, written)
+    if node is None and section.isidentifier():
+        return _appended(text, written, section)
+    raise ProfileError(f"{name}: {section}: cannot be changed in place; write it out, one key a line")
+
+
 def _slice_texts(before: Slice | None, band: Slice) -> dict[str, str]:
     """Give what has to be written of a slice: bottom, top, and whatever else is not as it was."""
     base = Slice(bottom=band.bottom, top=band.top) if before is None else before
@@ -105,7 +124,7 @@ def _spliced(text: str, mount: yaml.Node, written: Mapping[str, str]) -> str:
     """Replace the numbers that are there, from the last to the first, and add those that are not."""
     there = {key: _value_of(mount, key) for key in written}
     changes = [
-        (node.start_mark.index, node.end_mark.index, written[key])
+        (node.start_mark.index, _end_of(node), written[key])
         for key, node in there.items()
         if node is not None
     ]
@@ -142,7 +161,7 @@ def _end_of(node: yaml.Node) -> int:
     return int(node.end_mark.index)
 
 
-def _appended(text: str, written: Mapping[str, str]) -> str:
+def _appended(text: str, written: Mapping[str, str], section: str = "mount") -> str:
     pairs = ", ".join(f"{key}: {number}" for key, number in written.items())
     gap = "" if text.endswith("\n") or not text else "\n"
-    return f"{text}{gap}mount: {{{pairs}}}\n"
+    return f"{text}{gap}{section}: {{{pairs}}}\n"

@@ -69,8 +69,8 @@ class Prover:
             judge(scans[name], seen, checked)
 
 
-def judge(scan: Scan, seen: Seen, checked: Checked) -> None:
-    """Count what one scan says of one frame."""
+def judge(scan: Scan, seen: Seen, checked: Checked) -> npt.NDArray[np.int64]:
+    """Count what one scan says of one frame; gives the labels of what decided, as `deciders` does."""
     assert scan.ranges is not None and scan.states is not None
     hit = scan.states == State.HIT
     shown = np.where(hit, scan.ranges, np.where(scan.states == State.TOO_NEAR, 0.0, np.inf))
@@ -89,6 +89,7 @@ def judge(scan: Scan, seen: Seen, checked: Checked) -> None:
     checked.wanted += np.histogram(must[there], BANDS)[0]
     late = there & (shown > np.where(there, must, 0.0) + BEHIND)
     checked.missed += np.histogram(must[late], BANDS)[0]
+    return decided
 
 
 def deciders(scan: Scan, seen: Seen) -> npt.NDArray[np.int64]:

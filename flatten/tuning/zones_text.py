@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import yaml
@@ -41,6 +41,23 @@ def with_zones(text: str, name: str, kept: Sequence[BlindZone], new: Sequence[Bl
     if Profile.parse(made, name) != Profile.parse(text, name).model_copy(update={"blind_zones": zones}):
         raise ProfileError(f"{name}: blind_zones: cannot be changed in place; write them as a list")
     return made
+
+
+def without_zones(text: str, names: Collection[str]) -> str:
+    """Take blind zones out of a list that has a line or more for each; comments of the others stay.
+
+    Text whose list is written in brackets comes back as it was: what comes out is for the caller to check.
+    """
+    there = _value_of(yaml.compose(text, Loader=yaml.SafeLoader), "blind_zones")
+    if there is None or _is_flow(there):
+        return text
+    for item in reversed(there.value):
+        named = _value_of(item, "name")
+        if named is not None and named.value in names:
+            begin = text.rfind("\n", 0, item.start_mark.index) + 1
+            end = text.find("\n", _end_of(item))
+            text = text[:begin] + ("" if end < 0 else text[end + 1 :])
+    return text
 
 
 def zone_text(zone: BlindZone) -> str:

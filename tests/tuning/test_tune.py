@@ -84,7 +84,7 @@ def test_the_near_field_is_that_of_the_steepest_beam(told: Tuned) -> None:
         assert min(near) == pytest.approx(expected, abs=0.02)
     assert told.unseen.blind == () and told.unseen.never < 0.02
     assert told.unseen.own == 0.0  # the yard is seen by a sensor without a hull
-    assert told.unseen.low == pytest.approx(told.labels[Label.LOW] / sum(told.labels.values()))
+    assert told.unseen.low == pytest.approx(told.labels.get(Label.LOW, 0) / sum(told.labels.values()))
 
 
 def test_blind_bearings_are_named() -> None:
