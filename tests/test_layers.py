@@ -86,8 +86,9 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "mapping",
-        "motion", "occupancy", "page", "pictures", "profile", "recordings", "samples", "scan", "tuning", "version", "warmup",
+        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "frames", "jobs",
+        "mapping", "motion", "occupancy", "page", "pictures", "profile", "recordings", "samples", "scan",
+        "tuning", "version", "warmup",
     },
     "__init__": {
         "attitude", "cloud", "errors", "files", "flattener", "health", "motion", "profile", "recordings",

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 from pathlib import Path
-
-import numpy as np
 
 from flatten.batch.guides import BLOCK
 from flatten.batch.order import Order, Piece, Plan, ReturnTimes
@@ -66,10 +63,8 @@ def make_plan(order: Order, source: Path, name: str) -> Plan:
 
 def times_of(frames: list[Frame]) -> ReturnTimes | None:
     """Tell what the times of returns mean; None where there are none, or none that fit the stamps."""
-    steps = [later.time - sooner.time for sooner, later in pairwise(frames) if later.time > sooner.time]
-    step = float(np.median(steps)) / SECOND if steps else None
     for frame in frames:
-        found = fit_times(frame.cloud, frame.time, step)
+        found = fit_times(frame.cloud, frame.time)
         if not isinstance(found, str):
             before, after = (frame.time - found.first) / SECOND, (found.last - frame.time) / SECOND
             from_stamp = found.stamps.zero == frame.time
