@@ -114,7 +114,7 @@ def map_() -> None:
 
 
 def recheck() -> None:
-    """What a recheck tells of generated drives; about a quarter of an hour, and only when it is named."""
+    """What a recheck tells of generated drives; about ten minutes, and only when it is named."""
     from benchmarks import recheck as part
 
     told(record.write("recheck", part.measure()))
@@ -148,10 +148,10 @@ def portability() -> None:
 
 
 def pictures() -> None:
-    """Draw the curves from their JSON, and sample clouds in two ways."""
+    """Draw the curves from their JSON, sample clouds in two ways, and the recorded drive."""
     from benchmarks import drawing as part
 
-    for path in [*part.draw_all(), *part.draw_samples()]:
+    for path in [*part.draw_all(), *part.draw_samples(), *part.draw_drive()]:
         told(path)
 
 

@@ -6,10 +6,11 @@ Lines differ by marker and dash, for grey prints.
 from __future__ import annotations
 
 import os
+import tempfile
 from pathlib import Path
 from typing import Any
 
-from benchmarks import record
+from benchmarks import drive_map, record
 
 Row = dict[str, Any]
 
@@ -56,6 +57,23 @@ def draw_samples() -> list[Path]:
             paths.append(PICTURES / f"{sample.name}.png")
             draw_comparison(compare_ways(sample), paths[-1], overwrite=True)
     return paths
+
+
+def draw_drive() -> list[Path]:
+    """The recorded drive as a map, and its own returns as `flatten blind` draws them; gives their paths."""
+    from flatten.cli import run
+    from flatten.samples import DRIVE_FOLDER, DRIVE_RECORDING, sample_folder
+
+    folder = Path(os.path.relpath(sample_folder())) / DRIVE_FOLDER
+    own, whole = PICTURES / "drive_own.png", PICTURES / "drive.png"
+    how = ["-p", str(folder / "rover.yaml"), "-q", "--most", "40", "--overwrite"]
+    with tempfile.TemporaryDirectory() as place:
+        mounted = str(Path(place) / "mounted.yaml")
+        run(["mount", str(folder / DRIVE_RECORDING), *how, "--out", mounted])
+        how[1] = mounted
+        run(["blind", str(folder / DRIVE_RECORDING), *how, "--picture", str(own)])
+    drive_map.draw(folder, whole)
+    return [whole, own]
 
 
 def draw(curve: str, told: dict[str, Any], path: Path) -> Path:

@@ -125,6 +125,41 @@ def test_the_blind_zones_are_those_that_the_readme_shows(
         assert abs(one - other) <= max(0.021, 0.03 * abs(other)), (a, b)
 
 
+def test_the_way_from_a_recording_to_a_profile(desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each command on what the last one wrote; what is shown is what is said, … standing for any lines.
+
+    The same words; figures within 4 % or three hundredths, and two units of counts and bearings.
+    """
+    section = README.split("## From a recording to a profile\n")[1].split("\n## ")[0]
+    runs = re.findall(
+        r"^    \$ flatten (.*)\n((?:    (?!\$).*\n|\n(?=    (?!\$)))+)", section, flags=re.MULTILINE
+    )
+    assert [command.split()[0] for command, _ in runs] == ["mount", "blind", "tune", "recheck", "recheck"]
+    for command, shown in runs:
+        code = run(command.split())
+        assert code == (1 if "FAILS" in shown else 0), command
+        said = capsys.readouterr().out.splitlines()
+        start, dots, end = "\n".join(line[4:] for line in shown.splitlines()).partition("…")
+        for part, of_end in ((start, False), (end, True)):
+            lines = part.strip("\n").splitlines()
+            told = said[len(said) - len(lines) :] if of_end else said[: len(lines)]
+            compare_words("\n".join(told), "\n".join(lines))
+        assert dots or len(start.strip("\n").splitlines()) == len(said)
+    assert {"mounted.yaml", "zoned.yaml", "driven.yaml", "own.png"} <= {
+        entry.name for entry in desk.iterdir()
+    }
+
+
+def compare_words(told: str, expected: str) -> None:
+    number = r"[-+]?\d[\d,]*\.?\d*"
+    words = [" ".join(re.sub(number, "#", text).split()) for text in (told, expected)]
+    assert words[0] == words[1]
+    for a, b in zip(*(re.findall(number, text) for text in (told, expected)), strict=True):
+        one, other = (float(part.replace(",", "").rstrip(".")) for part in (a, b))
+        least = 0.031 if "." in b else 2.0
+        assert abs(one - other) <= max(least, 0.04 * abs(other)), (a, b)
+
+
 def expanded(arguments: list[str]) -> list[str]:
     """Arguments with {a,b} written out, as a shell does it."""
     made = []
@@ -259,6 +294,12 @@ def test_its_pictures_of_two_ways_are_samples(name: str) -> None:
     assert f"(benchmarks/pictures/{name}.png)" in README
     assert (drawing.PICTURES / f"{name}.png").is_file()
     assert name in {sample.name for sample in list_rough()}
+
+
+@pytest.mark.parametrize("name", ["drive", "drive_own"])
+def test_its_pictures_of_the_drive_are_there(name: str) -> None:
+    assert f"(benchmarks/pictures/{name}.png)" in README
+    assert (drawing.PICTURES / f"{name}.png").is_file()
 
 
 def cloud_message(store: Any, cloud: flatten.Cloud) -> Any:

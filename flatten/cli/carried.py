@@ -12,10 +12,10 @@ from flatten.errors import MotionError
 
 if TYPE_CHECKING:
     from flatten.cloud import Cloud
-    from flatten.frames import Matrix
     from flatten.motion import Motion
     from flatten.profile import Profile
     from flatten.recordings import Trajectory
+    from flatten.tuning.patches import Numbers
     from flatten.tuning.still import Stiller
 
 
@@ -68,13 +68,13 @@ class Ways:
             warn([f"{len(shots) - len(kept)} clouds are left out: no poses at their time"], self._quiet)
         return kept
 
-    def pose(self, shot: Shot) -> Matrix | None:
+    def pose(self, shot: Shot) -> Numbers | None:
         """(4, 4) odom_from_body at the cloud's stamp; None without poses."""
         if self.trajectory is None or shot.time is None:
             return None
         from flatten.recordings.trajectory import matrices  # noqa: PLC0415
 
-        pose: Matrix = matrices(self.trajectory.at([shot.time]))[0]
+        pose: Numbers = matrices(self.trajectory.at([shot.time]))[0]
         return pose
 
     def motion(self, shot: Shot, cloud: Cloud, middle: bool = False) -> Motion | None:
@@ -102,7 +102,7 @@ class Ways:
 
         return Stiller(self._profile)
 
-    def placed(self, shot: Shot) -> tuple[Cloud, Matrix | None]:
+    def placed(self, shot: Shot) -> tuple[Cloud, Numbers | None]:
         """Read a cloud, brought to the middle of its returns' times if it can be, and the body's pose then.
 
         In the middle, as a mount that is off then lifts as many returns as it lowers while the body drives

@@ -50,14 +50,14 @@ class Course:
     @functools.cached_property
     def _way(self) -> tuple[Values, Values]:
         """Moments, and at each x, y, yaw and the share of the full shaking, (4, k)."""
-        moments = np.arange(round(self.seconds / STEP) + 1) * STEP
+        moments = np.arange(round(self.seconds / STEP) + 1, dtype=np.float64) * STEP
         t, speeds, turns = np.array(self.knots, np.float64).T
         speed, turn = np.interp(moments, t, speeds), np.interp(moments, t, turns)
         x, y, yaw = self.start
         heading = yaw + _summed(turn)
         east, north = x + _summed(speed * np.cos(heading)), y + _summed(speed * np.sin(heading))
         rim = np.abs(speed) + 0.36 * np.abs(turn)  # half of the rover's width
-        return moments, np.stack([east, north, heading, np.clip(rim / FULL, 0.0, 1.0)])
+        return np.asarray(moments, np.float64), np.stack([east, north, heading, np.clip(rim / FULL, 0.0, 1.0)])
 
     @functools.cached_property
     def _lean(self) -> Values:

@@ -74,7 +74,8 @@ def _hidden_words(part: Hidden) -> str:
 
 
 def _together(found: Blind) -> list[str]:
-    kept = f" with the {len(found.kept)} zones that stay" if found.kept else ""
+    stay = "the one that stays" if len(found.kept) == 1 else f"the {len(found.kept)} that stay"
+    kept = f" and {stay}" if found.kept else ""
     lines = [f"{100 * found.covered:.2f} % of the own returns lie in these zones{kept}"]
     if not found.proposals:
         lines[0] = (

@@ -20,8 +20,9 @@ APART = 2.0
 """Metres driven from one place to the next: the floor near the sensor is then another one."""
 FEWEST = 4
 """Places from which on their scatter tells an error."""
-LEAST = np.array([math.radians(0.02), math.radians(0.02), 0.001])
-"""Radians, radians, metres: estimates of roll, pitch and z that are nearer to the middle always count."""
+LEAST = np.array([math.radians(0.1), math.radians(0.1), 0.005])
+"""Radians, radians, metres: estimates of roll, pitch and z that are nearer to the middle always count, as
+the spread of few estimates comes out too small as often as not."""
 OFF = 4.0
 """Robust sigmas from the middle beyond which an estimate is of another floor."""
 ROUNDS = 10

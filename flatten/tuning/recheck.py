@@ -103,7 +103,15 @@ class SliceNow(NamedTuple):
     @property
     def passes(self) -> bool:
         """Whether what gets in and what is missed is allowed."""
-        return self.declared.leak <= self.leak_allowed and self.misses_more <= self.missed_allowed
+        return (
+            self.declared.leak <= self.leak_allowed and self.misses_more <= self.missed_allowed + self.chance
+        )
+
+    @property
+    def chance(self) -> float:
+        """Share of what must be seen by which two ways of one recording differ by chance, two sigma."""
+        wanted, missed = int(self.now.wanted.sum()), self.now.missed_share
+        return 0.0 if wanted == 0 else 2.0 * math.sqrt(missed * (1.0 - missed) / wanted)
 
 
 @dataclass(frozen=True)

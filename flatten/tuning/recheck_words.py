@@ -39,7 +39,7 @@ def mount_lines(found: Rechecked) -> list[str]:
         )
     if mount.refused:
         first = mount.refused[0]
-        lines.append(f"  {len(mount.refused)} tell nothing, such as {first.name}: {first.reason}")
+        lines.append(f"  {len(mount.refused)} of no use, such as {first.name}: {first.reason}")
     if not any(part.name == "yaw" for part in found.moved):
         why = mount.yaw_untold or "only a drive with poses tells it"
         lines.append(f"yaw is not told: {why}")
@@ -57,7 +57,8 @@ def _row(part: Moved) -> str:
         declared, now, sigma, by, allowed = (
             math.degrees(value) for value in (part.declared, part.now, part.sigma, part.by, part.allowed)
         )
-        now = declared + by if abs(by) < 90.0 else now  # 179.9° and −180° are 0.1° apart
+        now, by = round(math.remainder(now, 360.0), 3), round(by, 3) + 0.0
+        now = 180.0 if now == -180.0 else now
         row = f"{part.name:6}{declared:11.3f}°{now:11.3f}°{sigma:11.3f}°{by:+11.3f}°{allowed:9.2f}°"
     return row + ("" if part.passes else FAILS)
 

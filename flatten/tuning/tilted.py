@@ -18,6 +18,9 @@ from flatten.profile.models import Slice
 THINGS = (0.1, 0.4)
 """Metres: heights of things that are told to be missed, a kerb and the upright test body."""
 
+NEARER = 0.8
+"""Of the distance from which on the slice's own rise misses a thing; hardly nearer than that is no matter."""
+
 
 class Seeming(NamedTuple):
     """The floor as the profile's mount has it, about the fan's origin."""
@@ -48,7 +51,7 @@ class Seeming(NamedTuple):
         top = tall + self.height - band.bottom
         fall = self.slope + band.rise
         found = 0.0 if top <= 0.0 else top / fall if fall > 0.0 else math.inf
-        return found if found < min(rightly, far) else math.inf
+        return found if found < min(NEARER * rightly, far) else math.inf
 
 
 def seeming_floor(declared_from_sensor: Matrix, now_from_sensor: Matrix) -> Seeming:

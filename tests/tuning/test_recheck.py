@@ -142,5 +142,5 @@ def test_angles_are_compared_the_shorter_way(unmoved: tuple[drives.SetUp, Rechec
     (roll, *_) = told.moved
     over = roll._replace(declared=math.pi - 0.001, now=-math.pi + 0.001)
     assert over.by == pytest.approx(0.002)
-    assert "180.057°" in recheck_words._row(over)
+    assert "-179.943°" in recheck_words._row(over) and "+0.115°" in recheck_words._row(over)
     assert np.isfinite(told.seeming.bearing)
