@@ -45,8 +45,8 @@ MAY_IMPORT = {
     "recordings": {"cloud", "errors", "files", "motion"},
     "scene": {"cloud", "errors", "frames", "files", "profile", "recordings", "samples", "version"},
     "tuning": {
-        "attitude", "carrying", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion", "plan",
-        "profile", "recordings", "returns", "scan", "scene",
+        "attitude", "carrying", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion",
+        "plan", "profile", "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",

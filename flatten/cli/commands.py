@@ -67,7 +67,7 @@ def cli(context: click.Context, debug: bool) -> None:
 
 
 for command in (
-    demo, look, convert, batch, show, page, profile, mount, blind, tune, recheck, map_, floorplan, budget, warmup,
-    completion,
+    demo, look, convert, batch, show, page, profile, mount, blind, tune, recheck, map_, floorplan, budget,
+    warmup, completion,
 ):  # fmt: skip
     cli.add_command(command)
