@@ -110,6 +110,7 @@ def map_() -> None:
     from benchmarks import map as part
 
     told(record.write("map", part.measure()))
+    told(part.draw())
 
 
 def recheck() -> None:

@@ -40,10 +40,13 @@ from flatten.recordings.writing import write_recording
 Row = dict[str, Any]
 
 START, STEP, RATE = 1_760_000_000_000_000_000, 100_000_000, 100
-FRAMES = {20_000: 600, 200_000: 100}
+FRAMES = {20_000: 2_000, 200_000: 400}
 """Frames of a recording, by the returns of a frame."""
 SAMPLES = Path(flatten.__file__).parents[1] / "sample_clouds"
 SIMPLE = {"clear": False, "slices": {"drive": {"bottom": 0.08, "top": 1.07}}}
+ONE, THREE = "one slice, clear: off", "three slices, clear"
+CASES = ((ONE, True), (ONE, False), (THREE, False))
+"""Profile, and whether the clouds are corrected already: then poses give the attitude alone."""
 DECODED, WHOLE = "the library alone", "flatten batch"
 LIMIT_MB, GIGABYTES = 400, 10.0
 MEMORIES = (0, 1, 2, 4, 8)
@@ -82,7 +85,7 @@ def profiles() -> dict[str, Profile]:
     """Profiles by what they ask for."""
     sample = Profile.load(SAMPLES / "rover.yaml")
     simple = Profile.from_dict({**sample.to_dict(), "window": False, **SIMPLE})
-    return {"one slice, clear: off": simple, "three slices, clear": sample}
+    return {ONE: simple, THREE: sample}
 
 
 def clouds(returns: int, seed: int = 1, kinds: int = 8) -> Iterator[Cloud]:
@@ -124,10 +127,10 @@ def read_alone(path: Path) -> int:
     return count
 
 
-def flattened(path: Path, profile: Profile, out: Path, processes: int = 1) -> int:
+def flattened(path: Path, order: Order, processes: int = 1) -> int:
     """Flatten a recording into an empty folder; give the bytes of the result."""
-    shutil.rmtree(out, ignore_errors=True)
-    (outcome,) = Batch([path], Order(profile, out)).run(processes)
+    shutil.rmtree(order.folder, ignore_errors=True)
+    (outcome,) = Batch([path], order).run(processes)
     if outcome.result is None:
         raise SystemExit(outcome.error)
     return outcome.result.stat().st_size
@@ -136,40 +139,40 @@ def flattened(path: Path, profile: Profile, out: Path, processes: int = 1) -> in
 # contests
 
 
-def costs(folder: Path, seconds: float) -> Iterator[Row]:
+def costs(folder: Path, seconds: float, least: int = 5) -> Iterator[Row]:
     """What flattening and writing add to reading."""
     for returns, frames in FRAMES.items():
         path = write_drive(folder / f"{returns}.mcap", returns, frames)
-        for name, profile in profiles().items():
-            out = folder / "out"
-            size = flattened(path, profile, out)
+        for name, corrected in CASES:
+            order = Order(profiles()[name], folder / "out", corrected=corrected)
+            size = flattened(path, order)
             runs = {
                 DECODED: lambda path=path: read_alone(path),
-                WHOLE: lambda path=path, profile=profile, out=out: flattened(path, profile, out),
+                WHOLE: lambda path=path, order=order: flattened(path, order),
             }
             with one_core():
-                timed = contest(runs, seconds, least=5)
+                timed = contest(runs, seconds, least)
             more = ratio(timed[WHOLE].cpu, timed[DECODED].cpu) - 1.0
             yield {
-                "group": "cost", "returns": returns, "profile": name, "added": more,
+                "group": "cost", "returns": returns, "profile": name, "corrected": corrected, "added": more,
                 "read_mb": path.stat().st_size / 1e6 / frames, "written_mb": size / 1e6 / frames,
                 **{key: figures(timed[key].cpu, frames)["ns"] for key in runs},
             }  # fmt: skip
 
 
-def jobs(folder: Path, rounds: int = 3) -> Iterator[Row]:
+def jobs(folder: Path, rounds: int = 3, frames: int = 3_000) -> Iterator[Row]:
     """One process and two, on the wall, in turn."""
-    path, profile = write_drive(folder / "jobs.mcap", 20_000, 3_000), profiles()["three slices, clear"]
+    path, order = write_drive(folder / "jobs.mcap", 20_000, frames), Order(profiles()[THREE], folder / "out")
     taken: dict[int, list[float]] = {1: [], 2: []}
     for _ in range(rounds):
         for processes, samples in taken.items():
             begun = time.perf_counter()
-            flattened(path, profile, folder / "out", processes)
+            flattened(path, order, processes)
             samples.append(time.perf_counter() - begun)
     gained = statistics.median(one / two for one, two in zip(*taken.values(), strict=True))
     path.unlink()
     yield {
-        "group": "jobs", "gained": gained, "frames": 3_000,
+        "group": "jobs", "gained": gained, "frames": frames,
         **{f"seconds_{processes}": statistics.median(samples) for processes, samples in taken.items()},
     }  # fmt: skip
 

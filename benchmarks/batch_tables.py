@@ -16,13 +16,15 @@ def cost() -> str:
     told, rows = _rows("cost")
     lines = [
         [
-            short(row["returns"]), row["profile"], f"{row['read_mb']:.2f}", f"{row['written_mb']:.3f}",
+            short(row["returns"]), row["profile"], "no" if row["corrected"] else "yes",
+            f"{row['read_mb']:.2f}", f"{row['written_mb']:.3f}",
             digits(row[batch.DECODED] / 1e6), digits(row[batch.WHOLE] / 1e6), f"{100 * row['added']:.0f}",
         ]
         for row in rows
     ]  # fmt: skip
     head = [
-        "returns a cloud", "profile", "MB read a cloud", "MB written", f"{batch.DECODED}, ms a cloud",
+        "returns a cloud", "profile", "motion taken out", "MB read a cloud", "MB written",
+        f"{batch.DECODED}, ms a cloud",
         f"{batch.WHOLE}, ms a cloud", "added, %",
     ]  # fmt: skip
     return markdown(head, lines) + "\n\n" + where(told)

@@ -23,16 +23,20 @@ import numpy.typing as npt
 
 from benchmarks.contest import one_core
 from flatten import Flattener, Motion, Profile, Scan, Stamped
+from flatten.files.writing import write_all
 from flatten.mapping import Grid, OccupancyMap, beams_of_scan
 from flatten.mapping.comparing import grown
 from flatten.mapping.figures import figures, share
 from flatten.mapping.passes import Passes
+from flatten.mapping.words import view_lines
+from flatten.pictures import MapView, map_view_job
 from flatten.scene import Effects, Mount, Rosette, capture, loop, measured_poses
 
 Numbers = npt.NDArray[np.float64]
 Row = dict[str, Any]
 
 PROFILE = Path(__file__).parent.parent / "sample_clouds" / "rover.yaml"
+PICTURE = Path(__file__).parent / "pictures" / "maps.png"
 SLICES = ("drive", "walls")
 SPEED, STEP, PERIOD = 1.5, 0.3, 0.1
 """Metres a second, seconds from a frame to the next, seconds a frame."""
@@ -84,6 +88,17 @@ def drive(metres: float) -> tuple[Seen, ...]:
         x, y, _, _, _, yaw = (float(part) for part in way.at(np.array([start + PERIOD]))[0])
         found.append(Seen(start, (x, y, yaw), flattener.flatten(shot.cloud, motion=motion)))
     return tuple(found)
+
+
+def draw(metres: float = loop.AROUND + AGAIN) -> Path:
+    """Draw the maps of both slices side by side."""
+    views = []
+    for name in SLICES:
+        grid, made = entered(drive(metres), name)
+        path = np.array([seen.pose for seen in drive(metres)])
+        views.append(MapView(name, made, path, view_lines(figures(made, grid.counted)._asdict())))
+    write_all([map_view_job(PICTURE, views)], overwrite=True)
+    return PICTURE
 
 
 def measure(metres: float = loop.AROUND + AGAIN, scans: int = SCANS, rounds: int = ROUNDS) -> list[Row]:
@@ -196,12 +211,13 @@ def drifts(frames: tuple[Seen, ...]) -> Iterator[Row]:
             ]  # fmt: skip
             true = [drift * SPEED * (each.second - each.first) / 1e9 for each in closings]
             told = [fit.length for _, fit in fits if not fit.slides]
+            agreed = [each.agreement for each in closings]
             yield {
                 "group": "drift", "drift": drift, "slice": name, "places": len(closings), "fit": len(fits),
                 "slide": sum(fit.slides for _, fit in fits),
                 "true": float(np.median(true)) if true else math.nan,
                 "told": float(np.median(told)) if told else math.nan,
                 "worst_off": max(off, default=math.nan),
-                "agreement": float(np.nanmedian([each.agreement for each in closings] or [math.nan])),
+                "agreement": float(np.median(agreed)) if agreed else math.nan,
                 "step": float(np.median([fit.length for fit in passes.steps()])),
             }  # fmt: skip

@@ -70,11 +70,17 @@ class Floor:
         self._cells, self._surface, self._edges = cells_of(k), surface_of(k), edges_of(k)
         middles = first_turn + (np.arange(bins) + 0.5) * (span / bins) + 2.0
         self._places = ((middles * (SECTORS / 4.0) - 0.5) % SECTORS).astype(np.float32)
-        self._nodes = np.zeros((SECTORS, CELLS + 1), np.float32)
+        self._nodes = np.zeros((SECTORS + 3, CELLS + 1), np.float32)
         self._heights = np.zeros((bins, CELLS + 1), np.float32)
         self._known = np.zeros((bins, CELLS), np.uint8)
         self._work = np.zeros(SINGLES, np.float32)
         self._memory = memory
+        turn = (np.arange(SECTORS) + 0.5) * (2 * math.pi / SECTORS) - math.pi
+        self._ways = np.cos(turn), np.sin(turn)
+        near = int(np.searchsorted(self._rings.middles, NEAR))
+        self._near = r = self._rings.middles[:near, None]
+        x, y = np.cos(turn) * r, np.sin(turn) * r
+        self._near_places = np.stack([x, y, np.ones_like(x)], axis=-1).reshape(-1, 3)
         self._listed = listed_of(1024)
         self.drop_distances = np.full(bins, np.inf, np.float32)
         self.height, self.tilt, self.counts = 0.0, (0.0, 0.0), (0, 0)
@@ -116,20 +122,15 @@ class Floor:
         """Plane that the tracks stand on: (2, SECTORS) its height at the fan's origin, its slope outward."""
         up = level_from_body(*(attitude or (0.0, 0.0)))[:3, 2]
         along_x, along_y = -up[0] / max(up[2], 0.1), -up[1] / max(up[2], 0.1)
-        turn = (np.arange(SECTORS) + 0.5) * (2 * math.pi / SECTORS) - math.pi
         height = along_x * self._origin[0] + along_y * self._origin[1]
-        slope = along_x * np.cos(turn) + along_y * np.sin(turn)
+        slope = along_x * self._ways[0] + along_y * self._ways[1]
         return np.stack([np.full(SECTORS, height), slope])
 
     def _describe(self) -> None:
         """Fit a plane to the known floor about the robot, and tell what was counted."""
-        rings = int(np.searchsorted(self._rings.middles, NEAR))
-        turn = (np.arange(SECTORS) + 0.5) * (2 * math.pi / SECTORS) - math.pi
-        r = self._rings.middles[:rings, None]
-        z = self._surface.height[:rings]
-        weight = (self._surface.state[:rings] == FLOOR) * r
-        x, y = np.cos(turn) * r, np.sin(turn) * r
-        a = np.stack([x, y, np.ones_like(x)], axis=-1).reshape(-1, 3)
+        a, r = self._near_places, self._near
+        z = self._surface.height[: len(r)]
+        weight = (self._surface.state[: len(r)] == FLOOR) * r
         w = weight.reshape(-1, 1)
         normal = a.T @ (w * a) + 1e-9 * np.eye(3)  # nothing known: level
         along_x, along_y, self.height = np.linalg.solve(normal, (a.T @ (w[:, 0] * z.reshape(-1)))).tolist()

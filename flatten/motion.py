@@ -7,6 +7,7 @@ A sensor takes a tenth of a second for a frame. At 60Â°/s its first return is 6Â
 from __future__ import annotations
 
 import copy
+import functools
 import math
 from dataclasses import dataclass
 from fractions import Fraction
@@ -126,13 +127,12 @@ class Motion:
 
     def origin_of(self, stamps: Stamped) -> tuple[Fraction, Fraction]:
         """What a cloud's time is at the first pose, and seconds a unit of it, both exact."""
-        scale = Fraction(repr(float(stamps.scale)))
-        unit = Fraction(1, 10**9) if isinstance(self._origin, int) else Fraction(1)
+        scale, units = _scale_of(float(stamps.scale), isinstance(self._origin, int))
         if isinstance(self._origin, int) and not isinstance(stamps.zero, (int, np.integer)):
             raise MotionError(
                 f"zero {stamps.zero!r}: the poses are in whole nanoseconds, so this must be too"
             )
-        return (Fraction(self._origin) - _exact(stamps.zero)) * unit / scale, scale
+        return (Fraction(self._origin) - _exact(stamps.zero)) * units, scale
 
     def held(self, second: float, name: str) -> float:
         """Give a moment (seconds since the first pose) within the poses; raise where it lies outside."""
@@ -201,6 +201,13 @@ def attitude_of(odom_from_body: Numbers) -> tuple[float, float]:
 def _finite(moment: Any, name: str) -> None:
     if not isinstance(moment, (int, float, np.integer, np.floating)) or not math.isfinite(moment):
         raise MotionError(f"{name} {moment!r}: wanted a time, a finite number")
+
+
+@functools.lru_cache(maxsize=16)
+def _scale_of(scale: float, whole: bool) -> tuple[Fraction, Fraction]:
+    """Seconds a unit of a cloud's times, and its units in one of the poses' (s, or ns if `whole`)."""
+    exact = Fraction(repr(scale))
+    return exact, (Fraction(1, 10**9) if whole else Fraction(1)) / exact
 
 
 def _exact(moment: Moment) -> Fraction:

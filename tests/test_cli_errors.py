@@ -17,7 +17,7 @@ CLOUD, P = "good/aisle.npy", "-p rover.yaml"
 BAD = [
     # not a command line: 2
     ("shwo good/aisle.npy", 2, ["'shwo'", "did you mean 'show'", "flatten --help"]),
-    ("xyzzy", 2, ["'xyzzy'", "demo, look, convert, show, page, profile", "flatten --help"]),
+    ("xyzzy", 2, ["'xyzzy'", "demo, look, convert, batch, show, page, profile", "flatten --help"]),
     ("--quite", 2, ["--quite", "flatten --help"]),
     ("--debgu", 2, ["--debgu", "--debug"]),
     ("profile chek rover.yaml", 2, ["'chek'", "'check'", "flatten profile --help"]),

@@ -46,8 +46,7 @@ MAY_IMPORT = {
     "scene": {"cloud", "errors", "frames", "files", "profile", "recordings", "samples", "version"},
     "tuning": {
         "attitude", "carrying", "cloud", "errors", "floor", "flattener", "frames", "kernels", "motion",
-        "plan",
-        "profile", "recordings", "returns", "scan", "scene",
+        "plan", "profile", "recordings", "returns", "scan", "scene",
     },
     "budget": {
         "cloud", "errors", "files", "flattener", "motion", "processor", "profile", "returns", "scan",
@@ -87,8 +86,8 @@ MAY_IMPORT = {
         "scan",
     },
     "cli": {
-        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "jobs", "mapping",
-        "motion", "occupancy", "page", "pictures", "profile", "recordings", "samples", "scan",
+        "batch", "budget", "cloud", "demo", "errors", "files", "fitted", "flattener", "frames", "jobs",
+        "mapping", "motion", "occupancy", "page", "pictures", "profile", "recordings", "samples", "scan",
         "tuning", "version", "warmup",
     },
     "__init__": {

@@ -50,7 +50,7 @@ def test_shell_commands_run_in_their_order(desk: Path) -> None:
     made = {entry.name for entry in desk.iterdir()}
     assert {"ramp.png", "own.png"} <= made
     assert {"rover.yaml", "rover.schema.json", "kerb.png", "scans", "leaning", "board", "tuned.yaml"} <= made
-    assert {"slices.yaml", "slices.html"} <= made
+    assert {"slices.yaml", "slices.html", "maps", "both.png"} <= made
     told = "\n".join(re.findall(r"^    field/.*$", README, flags=re.MULTILINE))
     assert told.strip() in done.stdout and (desk / "field" / "drive.mcap").is_file()
     assert {path.stem for path in (desk / "scans").glob("*.npz")} == {"aisle", "yard", "kerb"}
@@ -190,6 +190,20 @@ def test_the_slices_are_those_that_the_readme_shows(desk: Path, capsys: pytest.C
     )
     for one, other in zip(*(found.groups() for found in slices if found), strict=True):
         assert abs(float(one) - float(other)) <= 0.0101
+
+
+def test_the_maps_are_those_that_the_readme_shows(desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same words; cells within 1 %, shares within two hundredths: a return at a border may fall aside."""
+    shown = re.search(r"^    \$ flatten (map .*)\n((?:    .*\n|\n)+)", README, flags=re.MULTILINE)
+    assert shown is not None
+    assert run(shown[1].split()) == 0
+    told, expected = capsys.readouterr().out, "\n".join(line[4:] for line in shown[2].splitlines())
+    number = r"-?\d[\d,]*\.?\d*"
+    words = [re.sub(number, "#", text).split() for text in (told, expected)]
+    assert words[0] == words[1]
+    for a, b in zip(*(re.findall(number, text) for text in (told, expected)), strict=True):
+        one, other = (float(part.replace(",", "").rstrip(".")) for part in (a, b))
+        assert abs(one - other) <= max(0.021, 0.01 * abs(other)), (a, b)
 
 
 def test_the_page_opens_as_the_readme_shows_and_ctrl_c_ends_it(desk: Path) -> None:

@@ -73,6 +73,9 @@ class Guide:
         return np.asarray(self.trajectory.at([time])[0])
 
 
+UNREAD = "poses that cannot be read"
+BACK = "poses older than one before them, left out"
+TWICE = "poses with the stamp of one before them, left out"
 NOBODY = Guide(None, None, "there are none in the recording")
 
 
@@ -106,14 +109,18 @@ class Held:
         self._plan, self._whose, self._mount = plan, whose, body_from_sensor
         self._rows: deque[tuple[int, Rows]] = deque()
         self._block, self._guide = -1, NOBODY
-        self.unread = 0
-        """Messages that cannot be read."""
+        self._latest: dict[tuple[str, str], int] = {}
 
-    def add(self, message: Message) -> None:
-        """Read the pose of a message and hold it."""
+    def add(self, message: Message) -> str:
+        """Read the pose of a message and hold it; give what is wrong with it, in words."""
         found, unread = read_rows([message])
-        self.unread += unread
-        self._rows.extend((message.logged, row) for row in found.values())
+        fault = UNREAD if unread else ""
+        for key, row in found.items():
+            self._rows.append((message.logged, row))
+            time, latest = row.times[0], self._latest.get(key, row.times[0] - 1)
+            fault = BACK if time < latest else TWICE if time == latest else fault
+            self._latest[key] = max(time, latest)
+        return fault
 
     def is_ready(self, logged: int, now: int) -> bool:
         """Tell whether all poses for a frame are held, once messages of `now` are being read (ns)."""

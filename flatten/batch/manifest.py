@@ -84,7 +84,9 @@ def make_manifest(
     """Sum up the accounts of all pieces, in their order."""
     skipped, clouds = [], 0
     states: dict[str, Counter[str]] = {name: Counter() for name in order.profile.slices}
+    poses: Counter[str] = Counter()
     for account in accounts:
+        poses.update(account["poses"])
         skipped += [
             {"index": clouds + index, "time_ns": time, "why": why} for index, time, why in account["skipped"]
         ]
@@ -95,7 +97,10 @@ def make_manifest(
         **order_told(order),
         "input": {
             **plan.told(), "files": inputs,
-            "faults": sorted({fault for account in accounts for fault in account["faults"]}),
+            "faults": [
+                *sorted({fault for account in accounts for fault in account["faults"]}),
+                *(f"{number} {what}" for what, number in sorted(poses.items())),
+            ],
         },
         "result": results,
         "clouds": clouds,

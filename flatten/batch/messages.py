@@ -58,13 +58,18 @@ def topics_of(name: str) -> tuple[str, str]:
     return f"/scans/{name}", f"/scans/{name}/bins"
 
 
+@functools.lru_cache(maxsize=2)
+def types_of(name: str) -> Any:
+    """Give what knows the standard messages of a generation; made once, as that takes 60 ms."""
+    stores, get = library()
+    return get(stores[name])
+
+
 class Messages:
     """Makes the messages of one profile's scans; its arrays are used again from frame to frame."""
 
     def __init__(self, profile: Profile, frame: str, parent: str) -> None:
-        stores, get = library()
-        self._first_generation = functools.partial(get, stores.ROS1_NOETIC)
-        self._store = get(stores.LATEST)
+        self._store = types_of("LATEST")
         self._types: Mapping[str, Any] = self._store.types
         self._frame, self._parent = frame, parent
         self._place = (profile.mount.x, profile.mount.y)
@@ -128,7 +133,7 @@ class Messages:
     def passed(self, message: Message) -> bytes:
         """Give the bytes of a message that passes through; those of the first generation are put anew."""
         if message.topic.encoding == "ros1":
-            return bytes(self._first_generation().ros1_to_cdr(message.data, message.topic.type))
+            return bytes(types_of("ROS1_NOETIC").ros1_to_cdr(message.data, message.topic.type))
         return bytes(message.data)
 
     def _made(self, kind: str, **values: Any) -> Any:

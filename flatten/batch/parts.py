@@ -45,6 +45,8 @@ class Account:
     clouds: int = 0
     flattened: int = 0
     passed: int = 0
+    poses: Counter[str] = field(default_factory=Counter)
+    """What is wrong with poses, and how many."""
     states: dict[str, Counter[str]] = field(default_factory=dict)
     skipped: list[list[Any]] = field(default_factory=list)
     """Index of the cloud in the piece, stamp (ns), why."""
@@ -54,6 +56,7 @@ class Account:
         for item in items:
             if isinstance(item, Passing):
                 self.passed += 1
+                self.poses.update([item.fault] if item.fault else [])
             elif item.why:
                 self.skipped.append([self.clouds, item.time, item.why])
             else:
@@ -69,6 +72,7 @@ class Account:
         """Give it as plain values."""
         return {
             "clouds": self.clouds, "flattened": self.flattened, "passed": self.passed,
+            "poses": dict(self.poses),
             "states": {name: dict(states) for name, states in self.states.items()}, "skipped": self.skipped,
         }  # fmt: skip
 

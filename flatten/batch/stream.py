@@ -34,6 +34,8 @@ class Passing(NamedTuple):
     """A message that goes into the result as it is."""
 
     message: Message
+    fault: str = ""
+    """What is wrong with it as a pose, in words."""
 
     @property
     def logged(self) -> int:
@@ -51,7 +53,6 @@ class Stream:
         self._plan, self._order = plan, order
         self._mount: npt.NDArray[np.float64] = mount_transform(order.profile.mount)
         self.recording = open_for(order, plan.source)
-        self._unread: tuple[str, ...] = ()
         self._along: Along | None = None
         if plan.has_poses and not plan.pose_topic:
             trajectory = self.recording.trajectory
@@ -67,7 +68,7 @@ class Stream:
     def faults(self) -> tuple[str, ...]:
         """What is damaged in the recording, in words, as far as it was read."""
         store = getattr(self.recording, "store", None)
-        return (*(self.recording.faults if store is None else store.faults), *self._unread)
+        return tuple(self.recording.faults if store is None else store.faults)
 
     def close(self) -> None:
         """Close the files."""
@@ -90,27 +91,26 @@ class Stream:
             held = Held(plan, self._order.poses_of, self._mount)
             begin = held.block_of(first) - MARGIN
             end = held.block_of(stop - 1) + BLOCK + MARGIN
-        waiting: deque[Message] = deque()
+        waiting: deque[Passing] = deque()
         for message in store.messages(wanted, max(begin, 0), end):
+            fault = ""
             if held is not None and message.topic.name == plan.pose_topic:
-                held.add(message)
+                fault = held.add(message)
             if first <= message.logged < stop:
-                waiting.append(message)
+                waiting.append(Passing(message, fault))
             yield from self._ready(waiting, held, message.logged)
         yield from self._ready(waiting, held, None)
-        if held is not None and held.unread:
-            self._unread = (f"{plan.pose_topic}: messages that cannot be read as poses",)
 
-    def _ready(self, waiting: deque[Message], held: Held | None, now: int | None) -> Iterator[Item]:
+    def _ready(self, waiting: deque[Passing], held: Held | None, now: int | None) -> Iterator[Item]:
         """Yield what waits no longer: all poses about it are there. None: nothing comes any more."""
         while waiting:
-            message = waiting[0]
-            if message.topic.name != self._plan.topic:
-                yield Passing(waiting.popleft())
+            first = waiting[0]
+            if first.message.topic.name != self._plan.topic:
+                yield waiting.popleft()
                 continue
-            if held is not None and now is not None and not held.is_ready(message.logged, now):
+            if held is not None and now is not None and not held.is_ready(first.logged, now):
                 return
-            yield self._seen(waiting.popleft(), held)
+            yield self._seen(waiting.popleft().message, held)
 
     def _seen(self, message: Message, held: Held | None) -> Seen:
         try:

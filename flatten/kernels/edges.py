@@ -197,7 +197,8 @@ def mark(
     k = listed.cell[i] // SECTORS
     s = listed.cell[i] - k * SECTORS
     r, z, aside = float(listed.r[i]), float(listed.z[i]), float(listed.aside[i])
-    if z >= flat_at(k, s, r, aside, rings, surface, edges) - rules.drop - blur_of(r, z, top):
+    level = flat_at(k, s, r, aside, rings, surface, edges) - rules.drop
+    if z > level + NOISE - ROUGH or z >= level - blur_of(r, z, top):  # the blur is ROUGH − NOISE at least
         return
     at = crossing(s, r, z, aside, top, rings, surface, edges)
     if at < r and not goes_on(s, at, r, rings, edges):

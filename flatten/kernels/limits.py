@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from flatten.kernels.groups import Cells, Rings, Rules, Surface
 from flatten.kernels.jit import part
+from flatten.kernels.lanes import select
 from flatten.kernels.outward import DEEP, FLOOR, WIDTH
 from flatten.kernels.survey import SECTORS
 
@@ -150,15 +151,35 @@ def along(s: int, rings: Rings, surface: Surface, cell: float, nodes: Singles) -
 
 
 @part
-def measure(heights: Singles, cell: float) -> tuple[float, float, float]:
-    """Least and greatest height, and the steepest rise from one distance to the next."""
-    lowest, highest, rise = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+def measure(heights: Singles, cell: float, room: Singles) -> tuple[float, float, float]:
+    """Least and greatest height, and the steepest rise from one distance to the next.
+
+    `room` is (3, cells + 1): each distance by itself first, as a least of all is no vector loop.
+    """
+    low, high, most = room[0], room[1], room[2]
+    room[:, :] = 0.0
     for b in range(heights.shape[0]):
+        row = heights[b]
+        for j in range(heights.shape[1]):
+            low[j] = select(row[j] < low[j], row[j], low[j])
+            high[j] = select(row[j] > high[j], row[j], high[j])
         for j in range(heights.shape[1] - 1):
-            lowest, highest = min(lowest, heights[b, j]), max(highest, heights[b, j])
-            rise = max(rise, abs(heights[b, j + 1] - heights[b, j]))
-        lowest, highest = min(lowest, heights[b, -1]), max(highest, heights[b, -1])
-    return float(lowest), float(highest), float(rise) / cell
+            rise = abs(row[j + 1] - row[j])
+            most[j] = select(rise > most[j], rise, most[j])
+    lowest, highest, steepest = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+    for j in range(heights.shape[1]):
+        lowest, highest, steepest = min(lowest, low[j]), max(highest, high[j]), max(steepest, most[j])
+    return float(lowest), float(highest), float(steepest) / cell
+
+
+@part
+def know_bin(b: int, nearest: int, rings: Rings, cell: float, surface: Surface, known: Flags) -> None:
+    """Tell which cells of a bin are known: those of which the nearest sector's floor is."""
+    k = 0
+    for j in range(known.shape[1]):
+        while k + 1 < len(rings.middles) and rings.edges[k + 1] <= (j + 0.5) * cell:
+            k += 1
+        known[b, j] = 1 if surface.room[KNOWN, k, nearest] > 0.0 else 0
 
 
 @part
@@ -174,26 +195,30 @@ def hand_out(
     """Hand the floor out bin by bin; give its least and greatest height and its steepest rise.
 
     Between two sectors it is a plane, but where that would be steeper than floor: there it is the higher one.
+    `nodes` is (SECTORS + 3, cells + 1), three rows of it room to work in.
     """
     cells = nodes.shape[1] - 1
     cell = rules.far / cells
     for s in range(SECTORS):
         along(s, rings, surface, cell, nodes)
     step, lateral = np.float32(rules.step), np.float32(1.5 * rules.slope * WIDTH * cell)
+    before = -1  # the sector that is nearest to the bin before: its cells are the same
     for b in range(len(places)):
         s = int(places[b])
         w = places[b] - np.float32(s)
         s = s if s < SECTORS else 0
         t = s + 1 if s + 1 < SECTORS else 0
+        here, there, row = nodes[s], nodes[t], heights[b]
         for j in range(cells + 1):
-            one, other = nodes[s, j], nodes[t, j]
+            one, other = here[j], there[j]
             rise = other - one
-            higher = one if one > other else other
-            heights[b, j] = one + w * rise if abs(rise) < step + lateral * np.float32(j) else higher
+            higher = select(one > other, one, other)
+            row[j] = select(abs(rise) < step + lateral * np.float32(j), one + w * rise, higher)
         nearest = s if w < np.float32(0.5) else t
-        k = 0
-        for j in range(cells):
-            while k + 1 < len(rings.middles) and rings.edges[k + 1] <= (j + 0.5) * cell:
-                k += 1
-            known[b, j] = 1 if surface.room[KNOWN, k, nearest] > 0.0 else 0
-    return measure(heights, cell)
+        if nearest == before:
+            for j in range(cells):
+                known[b, j] = known[b - 1, j]
+        else:
+            know_bin(b, nearest, rings, cell, surface, known)
+        before = nearest
+    return measure(heights, cell, nodes[SECTORS:])

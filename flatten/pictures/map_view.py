@@ -24,8 +24,6 @@ WIDEST, TALLEST = 11.0, 7.5
 """Inches of a sheet."""
 EDGE, HEAD, FOOT, LINE = 0.3, 0.5, 0.55, 0.16
 """Inches left around the views, above and below them, and for a line of words."""
-MOST_PIXELS = 4_000_000
-"""Of one view; of larger maps several cells make a pixel: occupied where one of them is."""
 SHADES = ("#f1f1f1", "#bcd9ef", "#1a1a1a")
 """Unseen, free, occupied."""
 NAMES = ("not seen", "free", "occupied")
@@ -69,7 +67,7 @@ def draw_maps(views: Sequence[MapView]) -> Any:
     for k, view in enumerate(views):
         at = EDGE + k * (wide + EDGE)
         axes = figure.add_axes((at / size[0], foot / size[1], wide / size[0], tall / size[1]))
-        _draw(axes, view)
+        _draw(axes, view, scale * DOTS_PER_INCH)
         axes.set_xlim(left, right)
         axes.set_ylim(bottom, top)
         axes.set_aspect("equal", adjustable="datalim")
@@ -91,9 +89,10 @@ def _extent(views: Sequence[MapView]) -> tuple[float, float, float, float]:
     return float(low[0]), float(high[1]), float(low[2]), float(high[3])
 
 
-def _draw(axes: Any, view: MapView) -> None:
+def _draw(axes: Any, view: MapView, pixels_a_metre: float) -> None:
     shades = np.where(view.map.occupied, 2, np.where(view.map.free, 1, 0)).astype(np.uint8)
-    step = int(np.ceil(np.sqrt(shades.size / MOST_PIXELS)))
+    # several cells make a pixel: left to the library, thin walls would fall between two of them
+    step = max(1, round(1.0 / (pixels_a_metre * view.map.cell)))
     colours = load_matplotlib("colors").ListedColormap(SHADES)
     left, _, bottom, _ = view.map.extent
     drawn = _coarser(shades, step)

@@ -57,7 +57,9 @@ class Course:
         heading = yaw + _summed(turn)
         east, north = x + _summed(speed * np.cos(heading)), y + _summed(speed * np.sin(heading))
         rim = np.abs(speed) + 0.36 * np.abs(turn)  # half of the rover's width
-        return moments, np.stack([east, north, heading, np.clip(rim / FULL, 0.0, 1.0)])
+        return np.asarray(moments, np.float64), np.stack(
+            [east, north, heading, np.clip(rim / FULL, 0.0, 1.0)]
+        )
 
     @functools.cached_property
     def _lean(self) -> Values:

@@ -14,7 +14,9 @@ from mcap_ros2.reader import read_ros2_messages
 import flatten
 from flatten import State
 from flatten.batch import Batch, Order
+from flatten.batch.guides import BACK, TWICE
 from flatten.batch.messages import ARRAYS, BIN_RECORD
+from flatten.recordings.writing import RecordingWriter
 from tests.batch import drives
 from tests.batch.conftest import FRAMES_WINDOW
 
@@ -163,6 +165,27 @@ def test_clouds_without_poses_are_skipped_and_told(tmp_path: Path) -> None:
     assert told["flattened"] == 21 and told["clouds"] == 40
     assert [each["index"] for each in told["skipped"]] == list(range(21, 40))
     assert all("pose" in each["why"] for each in told["skipped"])
+
+
+def test_poses_out_of_order_are_told(drive: Path, tmp_path: Path) -> None:
+    """Odometry whose stamps go back once and come twice once, by a writer that knows no order."""
+    path, poses = tmp_path / "torn.mcap", drives.trajectory(20)
+    times = poses.times.copy()
+    times[40], times[60] = times[30], times[59]
+    with path.open("wb") as stream, RecordingWriter(stream) as writer:
+        stamped = sorted(
+            [(t, k, None) for k, t in enumerate(poses.times)]
+            + [(t, k, c) for k, (t, c) in enumerate(drives.clouds(20))],
+            key=lambda row: row[0],
+        )
+        for logged, k, cloud in stamped:
+            if cloud is None:
+                writer.pose(int(times[k]), poses.poses[k], int(logged))
+            else:
+                writer.cloud(int(logged), cloud)
+    (outcome,) = drives.run([path], Order(drives.profile(), tmp_path / "out"))
+    told = outcome.manifest or {}
+    assert told["input"]["faults"] == [f"1 {BACK}", f"1 {TWICE}"] and told["flattened"] == 20
 
 
 def test_without_poses_the_body_counts_as_level(tmp_path: Path) -> None:
