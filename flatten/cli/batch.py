@@ -19,6 +19,7 @@ from flatten.cli.options import (
 )
 from flatten.cli.recordings import recording_options
 from flatten.cli.running import FAULT, INPUT, Running
+from flatten.cli.targets import jobs_option, results_option
 from flatten.cli.terminal import count, progress, say, warn
 
 if TYPE_CHECKING:
@@ -34,15 +35,7 @@ MOST_TOLD = 5
 @click.command()
 @click.argument("recordings", type=FILE, nargs=-1, required=True, metavar="RECORDING...")
 @profile_option
-@click.option(
-    "--out",
-    "-o",
-    "folder",
-    type=FILE,
-    required=True,
-    metavar="DIR",
-    help="Folder for the results; made if need be.",
-)
+@results_option
 @click.option(
     "--format",
     "-f",
@@ -70,15 +63,7 @@ MOST_TOLD = 5
     metavar="NAME",
     help="Frame that the scans' frame is fixed to: on the floor under the body, upright.",
 )
-@click.option(
-    "--jobs",
-    "-j",
-    type=click.IntRange(1, 256),
-    default=1,
-    show_default=True,
-    metavar="N",
-    help="Worker processes. The results do not depend on it.",
-)
+@jobs_option
 @click.option(
     "--dask",
     "cluster",

@@ -20,6 +20,7 @@ from flatten.cli.options import (
     tuned_option,
 )
 from flatten.cli.recordings import Shots, given_trajectory, motion_of, recording_options
+from flatten.cli.targets import refuse_existing
 from flatten.cli.terminal import progress, say, status, warn
 
 if TYPE_CHECKING:
@@ -96,7 +97,7 @@ def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
       flatten blind yard.pcd -p rover.yaml --json
     """  # noqa: D301
     profile = read_profile(profile_path, wanted["settings"])
-    _refuse_targets(wanted)
+    refuse_existing((wanted["target"], wanted["picture"]), wanted["overwrite"])
     found = _find(clouds, profile, wanted)
     # written before anything is printed: a pipe that closes early does not cost the file
     if wanted["target"] is not None:
@@ -114,16 +115,6 @@ def blind(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     for kind, place in (("profile", wanted["target"]), ("picture", wanted["picture"])):
         if place is not None:
             click.echo(f"{kind}: {place}")
-
-
-def _refuse_targets(wanted: dict[str, Any]) -> None:
-    """Say before the work that something is in the way of what is to be written."""
-    from flatten.errors import OutputError  # noqa: PLC0415
-
-    for option in ("target", "picture"):
-        place = wanted[option]
-        if place is not None and not wanted["overwrite"] and place.exists():
-            raise OutputError(f"{place}: is there already: choose another file, or use --overwrite")
 
 
 def _find(paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]) -> Blind:

@@ -18,6 +18,7 @@ from flatten.cli.options import (
     warn_of,
     words_of,
 )
+from flatten.cli.targets import refuse_existing
 from flatten.cli.terminal import progress, say
 
 if TYPE_CHECKING:
@@ -165,12 +166,9 @@ def _read(paths: tuple[Path, ...]) -> list[Cloud]:
 
 def _reserve(folder: Path, names: tuple[str, ...], overwrite: bool) -> None:
     """Make the folder, and refuse before anything is measured what could not be written afterwards."""
-    from flatten.errors import OutputError  # noqa: PLC0415
     from flatten.jobs import make_folder  # noqa: PLC0415
 
-    for name in names:
-        if not overwrite and (folder / name).exists():
-            raise OutputError(f"{folder / name}: is there already: choose another --out, or use --overwrite")
+    refuse_existing((folder / name for name in names), overwrite)
     make_folder(folder)
 
 

@@ -24,6 +24,7 @@ from flatten.cli.options import (
 )
 from flatten.cli.recordings import Shot, Shots, motion_option, mount_matrix, recording_options
 from flatten.cli.running import FAULT, INPUT, Running
+from flatten.cli.targets import jobs_option, results_option
 from flatten.cli.terminal import count, progress, say, warn
 
 if TYPE_CHECKING:
@@ -36,15 +37,7 @@ FORMATS = ("npz", "csv", "json", "fields")
 @click.command()
 @click.argument("clouds", type=FILE, nargs=-1, required=True, metavar="CLOUD...")
 @profile_option
-@click.option(
-    "--out",
-    "-o",
-    "folder",
-    type=FILE,
-    required=True,
-    metavar="DIR",
-    help="Folder for the results; made if need be.",
-)
+@results_option
 @click.option(
     "--format",
     "-f",
@@ -60,15 +53,7 @@ FORMATS = ("npz", "csv", "json", "fields")
 @motion_option
 @attitude_options
 @set_option
-@click.option(
-    "--jobs",
-    "-j",
-    type=click.IntRange(1, 256),
-    default=1,
-    show_default=True,
-    metavar="N",
-    help="Worker processes. The results do not depend on it.",
-)
+@jobs_option
 @click.option(
     "--pictures", is_flag=True, help="Also draw each cloud and its scans (PNG). Needs the desk extra."
 )

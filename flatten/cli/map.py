@@ -11,6 +11,7 @@ import click
 
 from flatten.cli.options import FILE, overwrite_option, quiet_option, read_profile, set_option
 from flatten.cli.recordings import recording_options
+from flatten.cli.targets import refuse_existing
 from flatten.cli.terminal import progress, status, warn
 
 if TYPE_CHECKING:
@@ -145,22 +146,19 @@ def _make(source: Path, wanted: dict[str, Any]) -> list[Made]:
 
 def _refuse(wanted: dict[str, Any], names: tuple[str, ...]) -> None:
     """Say before the work that something is in the way of what is to be written."""
-    from flatten.errors import OutputError  # noqa: PLC0415
-
-    for name in names:
-        for kind in KINDS:
-            place = wanted["folder"] / f"{name}.{kind}"
-            if place.exists() and not wanted["overwrite"]:
-                raise OutputError(f"{place}: is there already: choose another folder, or use --overwrite")
+    refuse_existing(
+        (wanted["folder"] / f"{name}.{kind}" for name in names for kind in KINDS), wanted["overwrite"]
+    )
 
 
 def _write(made: list[Made], source: Path, wanted: dict[str, Any]) -> None:
     """Write all files of all maps, or none."""
     from flatten.files.writing import write_all  # noqa: PLC0415
+    from flatten.jobs import make_folder  # noqa: PLC0415
 
     with status("drawing and writing", wanted["quiet"]):
         jobs = [job for each in made for job in _jobs(each, str(source), wanted["folder"])]
-        _make_folder(wanted["folder"])
+        make_folder(wanted["folder"])
         write_all(jobs, wanted["overwrite"])
 
 
@@ -172,15 +170,6 @@ def _jobs(made: Made, source: str, folder: Path) -> list[Job]:
     view = MapView(made.map.name, made.map, made.path, view_lines(made.map.figures))
     stem = folder / made.map.name
     return [*map_jobs(stem, made.map, made.path, source), map_view_job(f"{stem}.view.png", [view])]
-
-
-def _make_folder(folder: Path) -> None:
-    from flatten.errors import OutputError  # noqa: PLC0415
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made ({error.strerror}): choose another folder") from error
 
 
 def _tell(made: list[Made], wanted: dict[str, Any]) -> None:
@@ -299,6 +288,7 @@ def _write_plans(made: list[OccupancyMap], source: str, wanted: dict[str, Any]) 
     import numpy as np  # noqa: PLC0415
 
     from flatten.files.writing import write_all  # noqa: PLC0415
+    from flatten.jobs import make_folder  # noqa: PLC0415
     from flatten.mapping.map_files import map_jobs  # noqa: PLC0415
     from flatten.pictures import MapView, map_view_job  # noqa: PLC0415 - the drawing library
 
@@ -308,5 +298,5 @@ def _write_plans(made: list[OccupancyMap], source: str, wanted: dict[str, Any]) 
         for each in made:
             jobs += map_jobs(folder / each.name, each, nowhere, source)
             jobs.append(map_view_job(folder / f"{each.name}.view.png", [MapView(each.name, each, nowhere)]))
-        _make_folder(folder)
+        make_folder(folder)
         write_all(jobs, wanted["overwrite"])

@@ -24,6 +24,7 @@ from flatten.cli.options import (
     tuned_option,
 )
 from flatten.cli.recordings import Shots, given_trajectory, motion_of, recording_options
+from flatten.cli.targets import refuse_existing
 from flatten.cli.terminal import progress, say, warn
 
 if TYPE_CHECKING:
@@ -114,13 +115,10 @@ def _find(
     paths: tuple[Path, ...], profile: Profile, wanted: dict[str, Any]
 ) -> tuple[Combined, Yaw | None, Pose]:
     """Read the clouds and find the mount, a cloud a step."""
-    from flatten.errors import OutputError  # noqa: PLC0415
     from flatten.tuning.lean import Pose  # noqa: PLC0415
     from flatten.tuning.mount import Finder  # noqa: PLC0415
 
-    target = wanted["target"]
-    if target is not None and not wanted["overwrite"] and target.exists():
-        raise OutputError(f"{target}: is there already: choose another --out, or use --overwrite")
+    refuse_existing([wanted["target"]], wanted["overwrite"])
     section = profile.mount
     angles = (math.radians(angle) for angle in (section.roll, section.pitch, section.yaw))
     pose = Pose(section.x, section.y, section.z, *angles)

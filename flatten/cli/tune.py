@@ -25,6 +25,7 @@ from flatten.cli.options import (
     tuned_option,
 )
 from flatten.cli.recordings import Shots, motion_of, mount_matrix, recording_options
+from flatten.cli.targets import refuse_existing
 from flatten.cli.terminal import progress, say, warn
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
       flatten tune drive/ -p rover.yaml --poses drive.txt --out tuned.yaml --report tuned.html
       flatten tune yard.pcd -p rover.yaml --shake 1.5 --json tuned.json
     """  # noqa: D301
-    check_targets([wanted[key] for key in ("target", "report", "json_file")], wanted["overwrite"])
+    refuse_existing([wanted[key] for key in ("target", "report", "json_file")], wanted["overwrite"])
     profile = read_profile(profile_path, wanted["settings"])
     shake = wanted["shake"]
     if shake is not None and shake < 0.0:
@@ -105,15 +106,6 @@ def tune(clouds: tuple[Path, ...], profile_path: Path, **wanted: Any) -> None:
     for what, key in (("profile", "target"), ("report", "report"), ("values", "json_file")):
         if wanted[key] is not None:
             click.echo(f"{what}: {wanted[key]}")
-
-
-def check_targets(targets: list[Path | None], overwrite: bool) -> None:
-    """Complain before the work, and not after it."""
-    from flatten.errors import OutputError  # noqa: PLC0415
-
-    for target in targets:
-        if target is not None and not overwrite and target.exists():
-            raise OutputError(f"{target}: is there already: choose another name, or use --overwrite")
 
 
 def read_frames(

@@ -10,7 +10,6 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from flatten import frames
 from flatten.scene.ground import Ground
 from flatten.scene.solids import Shape, Solid, tall_body
 from flatten.scene.standing import Stance, stand
@@ -161,10 +160,3 @@ def walker(name: str, x: float, y: float, velocity: tuple[float, float], base: f
     body = tall_body(name, x, y)
     standing = Shape(name=name, surface=body.mesh.moved(np.eye(3), (0.0, 0.0, base)))
     return Mover(standing, (*velocity, 0.0))
-
-
-def level_at(pose: Values) -> Values:
-    """(4, 4) world_from_level of one (6,) pose: its roll and pitch taken out."""
-    return frames.transform(
-        frames.rotation_z(float(pose[5])), (float(pose[0]), float(pose[1]), float(pose[2]))
-    )
